@@ -1,0 +1,78 @@
+"""Puts a world's references and ground under a rig's bars."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from drivers.simulated.air import Air
+from drivers.simulated.bar import SimulatedBar, View
+from drivers.simulated.footprint import Footprint
+from drivers.simulated.path import Design
+from drivers.simulated.reference import BarTruth, RigTruth
+from drivers.simulated.scene import EdgeLine, Heaps, StringLine, Strip, Target, spill, stones
+from drivers.simulated.surface import Surface, flat, iso_8608, roughness
+from drivers.simulated.world import Reference, World
+
+Gens = dict[str, np.random.Generator]
+
+UNDER_STRING_M = 0.08  # humps nearer than this to the string are scraped away when it is set
+UNDER_EDGE_M = 0.04  # and nearer than this to the top of an edge
+
+
+def build_ground(world: World, seed: int) -> Surface:
+    """The raw ground: a class, a measured grid, or flat."""
+    if isinstance(world.ground, Surface):
+        return world.ground
+    return flat() if world.ground == "flat" else iso_8608(seed, world.ground)
+
+
+def build_bars(
+    world: World, rig: RigTruth, *, design: Design, ground: Surface, air: Air, gens: Gens
+) -> dict[str, SimulatedBar]:
+    """The rig's bars, each over its side's reference; ValueError when that is missing."""
+    bars: dict[str, SimulatedBar] = {}
+    half = 0.5 * rig.blade.width_m
+    scenes = dict(zip(("left", "right"), gens["scene"].spawn(2), strict=True))
+    for side, bar, ref in (
+        ("left", rig.left_bar, world.left),
+        ("right", rig.right_bar, world.right),
+    ):
+        if bar is None:
+            continue
+        if ref is None:
+            raise ValueError(f"the rig has a {side} bar but the world no {side} reference")
+        out = (half + bar.outside_m) * world.sign * (1.0 if side == "left" else -1.0)
+        mean = world.ground_mean_m
+        view = _view(bar, ref, design, n_ref=out, mean_m=mean, ground=ground, gen=scenes[side])
+        bars[side] = SimulatedBar(
+            side, bar, half_width_m=half, design=design, view=view, air=air,
+            gen=gens[f"bar.{side}"], run_s=world.run_s(),
+        )  # fmt: skip
+    return bars
+
+
+def _view(
+    bar: BarTruth,
+    ref: Reference,
+    design: Design,
+    *,
+    n_ref: float,
+    mean_m: float,
+    ground: Surface,
+    gen: np.random.Generator,
+) -> View:
+    """A reference at offset n_ref, what lies beside it, and the ground beneath."""
+    things, rough, shape = gen.spawn(3)
+    target: Target
+    if ref.kind == "strip":
+        target = Strip(design, n_ref)
+        texture = Footprint(bar, design, roughness(rough, ref.rough_m), 0.0, math.inf)
+        return View(target, stones(design, n_ref, things) if ref.stones else None, texture)
+    if ref.kind == "edge":
+        target, most = EdgeLine(design, n_ref, ref), ref.height_m - UNDER_EDGE_M
+    else:
+        target, most = StringLine(design, n_ref, ref, shape), ref.height_m - UNDER_STRING_M
+    heaps: Heaps | None = spill(design, n_ref, things) if ref.spill else None
+    return View(target, heaps, Footprint(bar, design, ground, mean_m, most))

@@ -1,0 +1,75 @@
+"""The valve's characteristic and its inverse: overlap, asymmetry, and pulsing of on/off valves.
+
+Rate > 0 raises. Command -1..1. Below the overlap no oil flows; from there the rate is linear.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from firmware_py.settings import MM, Valves
+
+
+@dataclass(frozen=True, slots=True)
+class Characteristic:
+    """Full rates (m/s), overlap and the share of it that is made up for (0.8 to 1, never more)."""
+
+    up: float
+    down: float
+    overlap: float
+    compensate: float
+
+    @classmethod
+    def of(cls, valves: Valves) -> Characteristic:
+        return cls(
+            valves.up_mm_s * MM,
+            valves.down_mm_s * MM,
+            valves.overlap_pct / 100.0,
+            valves.compensate_pct / 100.0,
+        )
+
+    def command(self, rate: float, gain: float = 1.0) -> float:
+        """Command for a rate; gain is how much faster than stated the valve has proved to be."""
+        if rate == 0.0:
+            return 0.0
+        full = (self.up if rate > 0.0 else self.down) * gain
+        share = min(abs(rate) / full, 1.0)
+        size = self.compensate * self.overlap + share * (1.0 - self.compensate * self.overlap)
+        return size if rate > 0.0 else -size
+
+    def rate(self, command: float) -> float:
+        """Rate that a command should give, by the stated figures."""
+        size = (abs(command) - self.overlap) / (1.0 - self.overlap)
+        if size <= 0.0:
+            return 0.0
+        return min(size, 1.0) * (self.up if command > 0.0 else -self.down)
+
+
+class Pulser:
+    """On/off valves: full command for as many ticks as the asked-for motion needs."""
+
+    STATE = ("owed", "left", "sign")
+
+    def __init__(self, pulse_ticks: int) -> None:
+        self.pulse_ticks = max(1, pulse_ticks)
+        self.owed = 0.0
+        self.left = 0
+        self.sign = 0.0
+
+    def reset(self) -> None:
+        """Forget what is owed."""
+        self.owed, self.left, self.sign = 0.0, 0, 0.0
+
+    def update(self, share: float) -> float:
+        """share: asked rate over full rate, -1..1. Gives -1, 0 or 1; never a pulse too short."""
+        self.owed += share
+        if self.left > 0:
+            self.left -= 1
+            self.owed -= self.sign
+            return self.sign
+        if abs(self.owed) >= self.pulse_ticks:
+            self.sign = 1.0 if self.owed > 0.0 else -1.0
+            self.left = self.pulse_ticks - 1
+            self.owed -= self.sign
+            return self.sign
+        return 0.0

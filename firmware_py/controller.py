@@ -1,0 +1,184 @@
+"""One tick of the controller: sense -> fuse -> guide -> act, under guard.
+
+No clock, no file, no socket: time, samples and requests come in, a Tick comes out. The same
+object runs in tests, in a trial, in replay and on the machine. Signs: see messages.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from drivers.samples import AnySample, RangePing, ValveCommand
+from firmware_py.act.actuate import Actuate
+from firmware_py.fuse.blade import Attitude, Blade
+from firmware_py.fuse.track import Gate
+from firmware_py.guard.faults import FaultFinder, needed_bars
+from firmware_py.guard.modes import EndFacts, Facts, Guard, Verdict
+from firmware_py.guide.targets import EndError, Targets
+from firmware_py.messages import Answer, AnyRequest, EndState, Guide, Mode, Side, Tick
+from firmware_py.sense.senses import Senses
+from firmware_py.settings import MM, Rig
+from firmware_py.serve import Serve
+from firmware_py.view import make_tick
+
+LED = (EndState.LED, EndState.COAST)
+JUMP_S = 2.0  # s; how long a reference that came back elsewhere is told
+
+
+class Controller:
+    """`step` is called once a tick with a rising time; `command` is what the valves get then."""
+
+    STATE = (
+        "senses", "blade", "targets", "guard", "actuate", "finder", "gate_near", "gate_far",
+        "dead_band", "last_s", "seq", "led", "jumped_s", "left_at",
+    )  # fmt: skip
+
+    def __init__(self, rig: Rig) -> None:
+        self.rig = rig
+        self.senses = Senses(rig)
+        self.blade = Blade(rig)
+        self.targets = Targets(rig)
+        limits = rig.limits
+        self.guard = Guard(limits.hold_crossfall_pct / 100.0, limits.engage_error_mm * MM)
+        self.actuate = Actuate(rig)
+        self.finder = FaultFinder(rig)
+        self.serve = Serve(self)
+        self.gate_near, self.gate_far = rig.gate.near_mm * MM, rig.gate.far_mm * MM
+        self.dead_band = rig.control.dead_band_mm * MM
+        self.last_s = math.nan
+        self.seq = 0
+        self.led = {side: False for side in Side}
+        self.jumped_s = 0.0
+        self.left_at: dict[Side, float | None] = {side: None for side in Side}
+        self.command = ValveCommand(0.0, 0.0, 0.0)
+
+    def step(
+        self, now_s: float, samples: Sequence[AnySample], requests: Sequence[AnyRequest] = ()
+    ) -> Tick:
+        """One tick. now_s: seconds on one monotonic clock; samples: new since the last tick."""
+        dt = now_s - self.last_s if math.isfinite(self.last_s) else 1.0 / self.rig.control.tick_hz
+        pings = self.senses.take(now_s, samples)
+        usable = 0.0 < dt <= 0.5 and self.senses.has_attitude and bool(self.senses.sound)
+        if usable:
+            self._advance(now_s, dt, pings)
+        errors = {side: self._error(side) if usable else None for side in Side}
+        facts = self._facts(now_s, dt, errors)
+        answers = tuple(self._answer(request, facts, errors) for request in requests)
+        if answers:
+            errors = {side: self._error(side) if usable else None for side in Side}
+        verdict = self._decide(facts, errors)
+        self._act(now_s, dt, errors, verdict)
+        tick = make_tick(self, now_s, errors, verdict, facts, answers)
+        if dt > 0.0:
+            self.last_s = now_s
+        self.seq += 1
+        return tick
+
+    def _advance(self, now_s: float, dt: float, pings: list[RangePing]) -> None:
+        """Fuse: tilt and valves carry the state, then each echo corrects it at its own time."""
+        roll, pitch, yaw_rate, variance = self.senses.attitude()
+        hands = any(self.senses.hands.values())
+        attitude = Attitude(roll, pitch, yaw_rate, variance)
+        self.blade.advance(now_s, dt, attitude, self.senses.speed, hands)
+        sound = self.senses.sound
+        if sound is None:
+            return
+        gates = {side: self.gate(side) for side in self.blade.tracks} if pings else {}
+        for ping in pings:
+            side = self.senses.sides[ping.device]
+            self.blade.tracks[side].ping(ping, sound, self.blade.history, gates[side])
+        self._watch_jumps(dt)
+
+    def gate(self, side: Side) -> Gate:
+        """The range gate of a bar now: it moves with the target while that leads the end."""
+        track = self.blade.tracks[side]
+        seen = self.blade.end_height(side)
+        middle = track.filter.h if track.known() else None
+        end = self.targets.ends[side]
+        if seen is not None and self.led[side]:
+            target = self.targets.target_height(side, seen[2])
+            middle = None if target is None else track.filter.h - seen[0] + target
+        elif seen is None and end.datum is not None and self.left_at[side] is not None:
+            middle = self.left_at[side]
+        return Gate(middle, self.gate_near, self.gate_far)
+
+    def _watch_jumps(self, dt: float) -> None:
+        """A reference found again where no blade could have gone is not the same reference."""
+        self.jumped_s = max(0.0, self.jumped_s - dt)
+        for side, track in self.blade.tracks.items():
+            left = self.left_at[side]
+            if not track.known():
+                continue
+            if left is not None and track.refound:
+                track.refound = False
+                if self.led[side] and abs(track.filter.h - left) > self.gate_near:
+                    self.jumped_s = JUMP_S
+            self.left_at[side] = track.filter.h
+
+    def _error(self, side: Side) -> EndError | None:
+        return self.targets.error(side, self.blade, self._leads(side.other))
+
+    def _leads(self, side: Side) -> bool:
+        """True when an end's own bar is what its valve follows, so that others may lean on it."""
+        return self.led[side] or not self.guard.engaged
+
+    def _facts(self, now_s: float, dt: float, errors: dict[Side, EndError | None]) -> Facts:
+        targets, rig = self.targets, self.rig
+        guides = {side: targets.ends[side].guide for side in Side}
+        values = {side: e.error if e is not None else None for side, e in errors.items()}
+        faults = self.finder.find(
+            now_s, dt, self.senses, self.blade, needed_bars(rig, guides), values
+        )
+        if self.jumped_s > 0.0:
+            faults.add("reference jumped")
+        if any(v is not None and not math.isfinite(v) for v in values.values()):
+            faults.add("not a number")
+        ends = {side: self._end_facts(side, now_s, errors[side]) for side in Side}
+        off = abs(self.blade.crossfall() - targets.crossfall)
+        return Facts(dt, self.senses.speed, ends, off, faults, rig.valves is not None)
+
+    def _end_facts(self, side: Side, now_s: float, error: EndError | None) -> EndFacts:
+        guide = self.targets.ends[side].guide
+        facts = EndFacts(guide, None if error is None else error.error)
+        facts.hand = self.senses.hands[side]
+        if error is None:
+            return facts
+        limits = self.rig.limits
+        lead = side.other if guide is Guide.FALL and self.led[side.other] else side
+        track = self.blade.tracks.get(lead)
+        if guide is Guide.FALL and (lead is side or track is None):
+            facts.trusted = True  # the crossfall alone leads it
+            return facts
+        if track is None:
+            return facts
+        sure = error.variance < (limits.coast_sd_mm * MM) ** 2 or guide is Guide.FALL
+        facts.coasting = track.coasting
+        bridged = track.unseen(now_s) <= limits.coast_s and track.way <= limits.coast_mm * MM
+        facts.trusted = sure and (bridged or not track.coasting)
+        return facts
+
+    def _answer(
+        self, request: AnyRequest, facts: Facts, errors: dict[Side, EndError | None]
+    ) -> Answer:
+        reason = self.serve.take(request, facts)
+        return Answer(request.number, not reason, reason)
+
+    def _decide(self, facts: Facts, errors: dict[Side, EndError | None]) -> Verdict:
+        for side in Side:
+            error = errors[side]
+            facts.ends[side].error = None if error is None else error.error
+            facts.ends[side].guide = self.targets.ends[side].guide
+        return self.guard.decide(facts)
+
+    def _act(
+        self, now_s: float, dt: float, errors: dict[Side, EndError | None], verdict: Verdict
+    ) -> None:
+        allowed = verdict.mode is Mode.AUTO
+        for side in Side:
+            error = errors[side]
+            value = None if error is None else error.error
+            self.actuate.predict(side, value, self.blade)
+        step = min(max(dt, 1e-4), 0.05)
+        self.command = self.actuate.command(now_s, step, verdict.states, allowed, self.blade)
+        self.led = {side: allowed and verdict.states[side] in LED for side in Side}

@@ -1,0 +1,188 @@
+"""The blade's state: each end's height over its reference, its disturbance, and the crossfall.
+
+Signs: height up > 0, roll > 0 left end up, pitch > 0 nose down, crossfall > 0 falls to the right.
+Heave is the part of a bar's rise that neither the gyros nor the valves account for.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from firmware_py.fuse.gain import ValveGain
+from firmware_py.fuse.history import History
+from firmware_py.fuse.kalman import Trend
+from firmware_py.fuse.lift import Lift
+from firmware_py.fuse.track import Motion, Track
+from firmware_py.messages import Guide, Side
+from firmware_py.settings import MM, Rig
+
+GRADE_S = 4.0  # s; slower than the machine's pitching, faster than a change of grade
+CURVE_S = 3.0  # s; the driver's steering about the reference's own bend
+CRAB_S = 1.5  # s; averages the corners that a string makes at its pins in a bend
+CREEP = 0.1  # m/s; below this neither bend nor crab can be told
+HEAVE = 4e-4  # (m/s)^2/s at 1 m/s, grows with the speed cubed: tracks on ISO 8608 class D
+HEAVE_STILL = 2e-6  # (m/s)^2/s standing
+HAND_HEAVE = 2e-2  # (m/s)^2/s while a hand moves a valve that the model does not know of
+RISE = 4e-7  # m^2/s; what the gyros and the valve model leave uncertain
+SIDE = 2e-5  # m^2/s; slip of the tracks
+TURN = 2e-4  # rad^2/s per m/s; the reference's bends and corners
+SIDE_BLIND = 2.5e-3  # m^2/s; when the speed is not known
+ROLL_NOISE = 4e-6  # (rad/s)^2; gyro and vibration, one tick
+PITCH_NOISE = 4e-6
+ROLL_JERK = 0.02  # (rad/s^2)^2/s at 1 m/s, grows with the speed cubed
+PITCH_JERK = 0.01
+STILL_JERK = 1e-4
+SLOPE_DECAY = 4.0  # 1/s at 1 m/s; how fast the ground's slope of rate is forgotten
+
+
+@dataclass(frozen=True, slots=True)
+class Attitude:
+    """What the tilt gives each tick: rad, rad/s; variance of the roll."""
+
+    roll: float
+    pitch: float
+    yaw_rate: float
+    roll_variance: float
+
+
+class Blade:
+    """Fuses tilt, valves, speed and echoes. `advance` once a tick, then pings, then read."""
+
+    STATE = (
+        "history", "lifts", "tracks", "roll_trend", "pitch_trend", "valve_gain", "grade",
+        "curve", "crab", "roll", "pitch", "roll_variance", "mean_lift", "started", "lift_rates",
+    )  # fmt: skip
+
+    def __init__(self, rig: Rig) -> None:
+        self.rig = rig
+        self.half = rig.blade.width_mm * MM / 2
+        self.ahead = rig.blade.ahead_mm * MM
+        tick = 1.0 / rig.control.tick_hz
+        valves = rig.valves
+        lag = valves.lag_ms * 1e-3 if valves else 0.0
+        self.dead_s = valves.dead_time_ms * 1e-3 if valves else 0.0
+        self.history = History()
+        self.lifts = {side: Lift(tick, lag) for side in Side}
+        self.valve_gain = ValveGain(tick, self.dead_s, 2.0 * self.half)
+        self.tracks = {
+            side: Track(side, bar, rig.end(side).guide, rig.end(side).edge_width_mm * MM,
+                        self._arm(side))
+            for side, bar in rig.bars.items()
+        }  # fmt: skip
+        self.roll_trend, self.pitch_trend = Trend(), Trend()
+        self.grade = self.curve = self.crab = 0.0
+        self.roll = self.pitch = self.mean_lift = 0.0
+        self.roll_variance = 1.0
+        self.lift_rates = {side: 0.0 for side in Side}
+        self.started = False
+
+    def _arm(self, side: Side) -> tuple[float, float]:
+        bar = self.rig.bars[side]
+        left = side.sign * (self.half + bar.outside_mm * MM)
+        return self.ahead + bar.ahead_mm * MM, left
+
+    def advance(
+        self, now_s: float, dt: float, tilt: Attitude, speed: float | None, by_hand: bool
+    ) -> None:
+        """Carry everything over one tick of dt seconds."""
+        if not self.started:
+            self._start(tilt)
+        found = self.valve_gain
+        self.lift_rates = {
+            side: found.gain * lift.rate_after(found.dead_s) for side, lift in self.lifts.items()
+        }
+        lift_left, lift_right = self.lift_rates[Side.LEFT], self.lift_rates[Side.RIGHT]
+        roll_rate = (tilt.roll - self.roll) / dt
+        pitch_rate = (tilt.pitch - self.pitch) / dt
+        self._learn(dt, roll_rate, pitch_rate, speed, by_hand)
+        lift = 0.5 * (lift_left + lift_right) * dt
+        self.mean_lift += lift
+        self._turns(dt, tilt, speed)
+        for side, track in self.tracks.items():
+            ahead, left = self._arm_of(side)
+            rise = lift + (tilt.roll - self.roll) * left - (tilt.pitch - self.pitch) * ahead
+            track.advance(now_s, dt, self._motion(dt, rise, ahead, left, tilt, speed, by_hand))
+        self.roll, self.pitch, self.roll_variance = tilt.roll, tilt.pitch, tilt.roll_variance
+        self.history.push((now_s, self.mean_lift, self.roll, self.pitch, self.grade))
+
+    def _start(self, tilt: Attitude) -> None:
+        self.roll, self.pitch, self.grade = tilt.roll, tilt.pitch, tilt.pitch
+        self.started = True
+
+    def _arm_of(self, side: Side) -> tuple[float, float]:
+        return self.tracks[side].bar_arm
+
+    def _learn(
+        self, dt: float, roll_rate: float, pitch_rate: float, speed: float | None, by_hand: bool
+    ) -> None:
+        """What the ground does to roll and pitch, and what the valves' gain is."""
+        lift = self.lift_rates[Side.LEFT] - self.lift_rates[Side.RIGHT]
+        body_roll = roll_rate - lift / (2.0 * self.half)
+        v = 1.0 if speed is None else min(abs(speed), 2.0)
+        cube, decay = v * v * v, SLOPE_DECAY * v
+        self.roll_trend.update(dt, body_roll, STILL_JERK + ROLL_JERK * cube, decay, ROLL_NOISE)
+        self.pitch_trend.update(dt, pitch_rate, STILL_JERK + PITCH_JERK * cube, decay, PITCH_NOISE)
+        if not by_hand:
+            self.valve_gain.learn(roll_rate, self.lifts[Side.LEFT], self.lifts[Side.RIGHT])
+
+    def _turns(self, dt: float, tilt: Attitude, speed: float | None) -> None:
+        """Grade, bend of the path and crab, all slow."""
+        if speed is None or abs(speed) < CREEP:
+            return
+        self.grade += (tilt.pitch - self.grade) * dt / GRADE_S
+        self.curve += (tilt.yaw_rate / speed - self.curve) * dt / CURVE_S
+        track = self.tracks.get(self.rig.control.master)
+        if track is not None and track.known():
+            self.crab += (-track.filter.x - self.crab) * dt / CRAB_S
+
+    def _motion(
+        self, dt: float, rise: float, ahead: float, left: float, tilt: Attitude,
+        speed: float | None, by_hand: bool,
+    ) -> Motion:  # fmt: skip
+        v = 0.0 if speed is None else speed
+        pace = min(abs(v), 2.0)
+        heave = HEAVE_STILL + HEAVE * pace**3 + (HAND_HEAVE if by_hand else 0.0)
+        side = SIDE_BLIND if speed is None else SIDE
+        noise = (RISE * dt, heave * dt, side * dt, (TURN * pace + 1e-8) * dt)
+        forward = (v - tilt.yaw_rate * left) * dt
+        turned = (v * self.curve - tilt.yaw_rate) * dt
+        return Motion(rise, -tilt.yaw_rate * ahead * dt, turned, forward, noise)
+
+    def heave(self, side: Side) -> float:
+        """Rise of the track centre over its reference that only the echoes show, m/s."""
+        track = self.tracks.get(side) or self.tracks[self.rig.control.master]
+        return track.filter.d if track.known() else 0.0
+
+    def disturbance(self, side: Side, ahead_s: float) -> float:
+        """Rate at which the ground moves an end, ahead_s from now, m/s."""
+        p, q = self.roll_trend, self.pitch_trend
+        roll = p.rate + p.slope * ahead_s
+        pitch = q.rate + q.slope * ahead_s
+        return self.heave(side) + roll * side.sign * self.half - pitch * self.ahead
+
+    def end_height(self, side: Side) -> tuple[float, float, float] | None:
+        """Height of an end over its bar's reference (m), its variance, the lateral; or None."""
+        track = self.tracks.get(side)
+        if track is None or not track.known():
+            return None
+        bar = track.bar
+        out, up, fore = bar.outside_mm * MM, bar.above_mm * MM, bar.ahead_mm * MM
+        sine, cosine = math.sin(self.roll), math.cos(self.roll)
+        level = math.cos(self.pitch)
+        lever = (side.sign * out * sine + up * cosine) * level - fore * math.sin(self.pitch)
+        f = track.filter
+        return f.h - lever, f.cov[0] + out * out * self.roll_variance, f.y
+
+    def crossfall(self) -> float:
+        """Slope square to chainage: the crab's share of the grade is taken out. Ratio."""
+        # along the blade: c cos(psi) + g sin(psi), with the grade g falling forward > 0
+        along = math.tan(self.roll) / max(math.cos(self.pitch), 0.5)
+        return (along - math.tan(self.grade) * math.sin(self.crab)) / math.cos(self.crab)
+
+    def set_guide(self, side: Side, guide: Guide) -> None:
+        """Let a bar look for another kind of reference; it searches anew."""
+        track = self.tracks.get(side)
+        if track is not None and track.guide is not guide and guide in ("string", "edge", "surface"):
+            track.guide = guide
+            track.reset()

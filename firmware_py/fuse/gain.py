@@ -1,0 +1,83 @@
+"""How strong and how late the valves really are, against what the rig file says.
+
+The gyro sees the roll that the two valves make together. Roll rate and modelled roll rate pass
+the same filter, a low-pass and a second difference, which leaves of the ground's smooth motion
+almost nothing; what remains is regressed, once for each dead time that is thought possible.
+"""
+
+from __future__ import annotations
+
+from firmware_py.fuse.lift import Lift
+
+LATER = (-0.02, 0.0, 0.02, 0.04, 0.06)  # s; dead times tried, against the rig file's
+SPAN_S = 0.06  # s; step of the second difference: past engine vibration, inside the dead time
+SMOOTH_S = 0.02  # s; low-pass before it
+MEMORY_S = 15.0  # s; how long an observation counts
+PRIOR = 4e-3  # (rad/s)^2 of seen command that outweighs the rig file's own word
+RANGE = (0.4, 2.5)  # of the rig file's gain; beyond it the valve is at fault
+BETTER = 0.85  # of the residual: how much better another dead time must fit to be taken
+CLEAR = 4.0  # of the prior: from so much seen command on, silence is no chance
+SILENT = 0.2  # of the rig file's gain: less is no answer
+DEPTH = 64  # ticks of memory for the differences: 2 * SPAN_S at 200 Hz, and some
+
+
+class ValveGain:
+    """`learn` takes a tick's roll rate; `gain` and `dead_s` are the best word on the valves."""
+
+    STATE = ("gain", "dead_s", "smooth", "rings", "at", "xx", "xz", "zz")
+
+    def __init__(self, tick_s: float, dead_s: float, width: float) -> None:
+        self.tick_s, self.stated_s, self.width = tick_s, dead_s, width
+        self.span = max(1, round(SPAN_S / tick_s))
+        self.blend = min(1.0, tick_s / SMOOTH_S)
+        self.fade = 1.0 - tick_s / MEMORY_S
+        self.deads = [max(0.0, dead_s + late) for late in LATER]
+        self.reset()
+
+    def reset(self) -> None:
+        """Back to the rig file's word."""
+        n = len(LATER)
+        self.gain, self.dead_s = 1.0, self.stated_s
+        self.smooth = [0.0] * (n + 1)
+        self.rings = [[0.0] * DEPTH for _ in range(n + 1)]
+        self.at = 0
+        self.xx, self.xz, self.zz = [0.0] * n, [0.0] * n, 0.0
+
+    @property
+    def contradicted(self) -> bool:
+        """True when much roll was commanded and almost none of it was seen."""
+        k = self.deads.index(self.dead_s)
+        return self.xx[k] > CLEAR * PRIOR and self.xz[k] < SILENT * self.xx[k]
+
+    def learn(self, roll_rate: float, left: Lift, right: Lift) -> None:
+        """Take one tick."""
+        n = len(self.deads)
+        z = self._filtered(n, roll_rate)
+        self.zz = self.zz * self.fade + z * z
+        for k, dead in enumerate(self.deads):
+            modelled = (left.rate_after(dead) - right.rate_after(dead)) / self.width
+            x = self._filtered(k, modelled)
+            self.xx[k] = self.xx[k] * self.fade + x * x
+            self.xz[k] = self.xz[k] * self.fade + x * z
+        self.at = (self.at + 1) % DEPTH
+        self._choose()
+
+    def _filtered(self, k: int, value: float) -> float:
+        self.smooth[k] += (value - self.smooth[k]) * self.blend
+        ring = self.rings[k]
+        ring[self.at] = self.smooth[k]
+        back = ring[(self.at - self.span) % DEPTH]
+        further = ring[(self.at - 2 * self.span) % DEPTH]
+        return self.smooth[k] - 2.0 * back + further
+
+    def _choose(self) -> None:
+        """The dead time with the least residual, if clearly less; the gain that goes with it."""
+        stated = LATER.index(0.0)
+        residuals = [
+            self.zz - xz * xz / (xx + PRIOR) for xx, xz in zip(self.xx, self.xz, strict=True)
+        ]
+        best = min(range(len(residuals)), key=residuals.__getitem__)
+        k = best if residuals[best] < BETTER * residuals[stated] else stated
+        self.dead_s = self.deads[k]
+        gain = (self.xz[k] + PRIOR) / (self.xx[k] + PRIOR)
+        self.gain = min(max(gain, RANGE[0]), RANGE[1])

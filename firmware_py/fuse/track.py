@@ -1,0 +1,243 @@
+"""One bar's reference: from echoes to vertical height over it, lateral and direction.
+
+Height is up > 0; the reference's lateral is left > 0. Each echo is one scalar update at its own
+instant, gated by the range gate and by its innovation. Known motion (gyros, valves) carries the
+state between echoes, so a gap is coasted, and the variance says for how long that is worth much.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from drivers.samples import RangePing
+from firmware_py.fuse.history import History, Row
+from firmware_py.fuse.kalman import HeightLateral
+from firmware_py.messages import Guide, Link, Side, Use
+from firmware_py.sense import ranging
+from firmware_py.settings import DEG, MM, Bar
+
+NOISE_AT = 0.6  # m; range at which the rig file states the noise
+INNOVATION = 3.0  # sigma; a slip of one 40 kHz cycle (4.3 mm) lies outside, 0.3 % of good echoes too
+NEARER = 2.5  # sigma; over a surface what is nearer is a stone: one-sided
+LOST_S = 0.5  # s unseen, after which the reference is searched for anew
+LOST_SD = 0.010  # m; spread at which an innovation gate no longer tells good from bad
+FRESH_FRAMES = 2.0  # frames without a used echo before the state counts as coasting
+SURFACE_RUN = 3  # frames whose elements must agree before a surface is followed
+SURFACE_AGREE = 0.008  # m; furthest apart that elements over one surface may read
+START_SD = (0.002, 0.02, 0.012, 0.1)  # m, m/s, m, rad; of a fix
+
+
+@dataclass(frozen=True, slots=True)
+class Motion:
+    """How the bar moved over one tick: SI; what is not known is covered by the noises."""
+
+    rise: float  # m; of the bar's middle, from gyros and valves
+    sideways: float  # m; of the reference under the bar, from the yaw rate
+    turned: float  # rad; of the reference's direction
+    forward: float  # m; way of the bar
+    noise: tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Gate:
+    """Range gate in vertical clearance, m: middle (None: the whole reach), near and far half."""
+
+    middle: float | None
+    near: float
+    far: float
+
+
+class Track:
+    """Tracks the reference under one bar. `ping` takes a firing; `advance` takes a tick."""
+
+    STATE = (
+        "filter", "link", "search", "frame", "stamps", "uses", "ranges", "used_s", "way",
+        "guide", "refound",
+    )  # fmt: skip
+
+    def __init__(
+        self, side: Side, bar: Bar, guide: Guide, edge_width: float, arm: tuple[float, float]
+    ) -> None:
+        self.side, self.bar = side, bar
+        self.guide = guide
+        self.edge_half = edge_width / 2
+        self.positions = ranging.element_positions(bar.elements, bar.spacing_mm * MM)
+        self.noise, self.step = bar.noise_mm * MM, bar.step_mm * MM
+        self.frame_s = bar.frame_ms * 1e-3
+        self.bar_arm = arm
+        self.filter = HeightLateral()
+        self.search = ranging.Search()
+        self.link = Link.SEARCHING
+        self.used_s = -math.inf
+        self.way = 0.0
+        self.refound = False
+        self._clear()
+
+    def _clear(self) -> None:
+        n = self.bar.elements
+        self.frame: list[list[float]] = [[] for _ in range(n)]
+        self.stamps = [-math.inf] * n
+        self.uses = [Use.SILENT] * n
+        self.ranges: list[float | None] = [None] * n
+
+    def reset(self) -> None:
+        """Forget the reference and search anew."""
+        self.link = Link.SEARCHING
+        self.search.reset()
+        self._clear()
+
+    @property
+    def half_width(self) -> float:
+        return self.edge_half if self.guide is Guide.EDGE else 0.0
+
+    def known(self) -> bool:
+        """True while the state may be believed, also by prediction alone."""
+        return self.link is not Link.SEARCHING
+
+    @property
+    def coasting(self) -> bool:
+        return self.link is not Link.TRACKING
+
+    def unseen(self, now_s: float) -> float:
+        """Seconds since the last echo that was used."""
+        return now_s - self.used_s
+
+    def advance(self, now_s: float, dt: float, motion: Motion) -> None:
+        """Carry the state over one tick."""
+        if self.link is Link.SEARCHING:
+            return
+        moved = (motion.rise, motion.sideways, motion.turned)
+        self.filter.predict(dt, moved, motion.forward, motion.noise)
+        self.way += abs(motion.forward)
+        unseen = self.unseen(now_s)
+        if unseen > LOST_S or self.filter.cov[0] > LOST_SD * LOST_SD:
+            self.reset()
+        elif unseen > FRESH_FRAMES * self.frame_s:
+            self.link = Link.COASTING
+
+    def ping(self, ping: RangePing, sound: float, history: History, gate: Gate) -> None:
+        """Take one firing of one element."""
+        k = ping.element
+        echoes = [(e.time_s, 0.5 * sound * e.flight_s) for e in ping.echoes]
+        near, far = self.bar.reach_near_mm * MM, self.bar.reach_far_mm * MM
+        echoes = [e for e in echoes if near <= e[1] <= far]
+        self.ranges[k] = echoes[0][1] if echoes else None
+        if self.link is Link.SEARCHING:
+            self._collect(k, ping.time_s, echoes, history, gate)
+        elif not echoes:
+            self.uses[k] = Use.SILENT
+        else:
+            self.uses[k] = self._best_use(k, echoes, history, gate)
+
+    def _best_use(
+        self, k: int, echoes: list[tuple[float, float]], history: History, gate: Gate
+    ) -> Use:
+        """First echo of a firing that the gates let through is used."""
+        verdict = Use.GATED
+        for time_s, r in echoes:
+            use = self._try(k, time_s, r, history, gate)
+            if use is Use.USED:
+                return use
+            if use is Use.OUTLIER:
+                verdict = use
+        return verdict
+
+    def _expect(self, k: int, row: Row, newest: Row) -> tuple[float, float, float, float]:
+        """Range expected at a past instant, its derivatives by height and lateral, height then."""
+        f = self.filter
+        roll, grade = row[2], row[4]
+        at, arm = self.positions[k], self.bar_arm
+        h = f.h - self._rise(newest, row, arm) - f.d * (newest[0] - row[0])
+        if self.guide is Guide.SURFACE:
+            c = h * math.cos(roll) * math.cos(grade)
+            if self.bar.turned:
+                c -= at * (row[3] - grade)
+            return c, math.cos(roll), 0.0, h
+        cosine = math.cos(roll)
+        c = (h * math.cos(grade) + f.y * math.sin(roll)) / cosine
+        r, dc, dy = ranging.slant_range(c, f.y, at, self.half_width)
+        return r, dc / cosine, dy + dc * math.tan(roll), h
+
+
+    @staticmethod
+    def _rise(newest: Row, row: Row, arm: tuple[float, float]) -> float:
+        """Known rise of the bar between two instants, m."""
+        ahead, left = arm
+        return newest[1] - row[1] + (newest[2] - row[2]) * left - (newest[3] - row[3]) * ahead
+
+    def _try(self, k: int, time_s: float, r: float, history: History, gate: Gate) -> Use:
+        """Gate one echo and, when it passes, take it into the state."""
+        row, newest = history.at(time_s), history.now()
+        if row is None:
+            return Use.GATED
+        expected, dh, dy, h = self._expect(k, row, newest)
+        gap = r - expected
+        if gate.middle is not None and not -gate.near <= h + gap / dh - gate.middle <= gate.far:
+            return Use.GATED
+        back = -dh * (newest[0] - time_s)
+        noise = self._variance(r)
+        spread = self.filter.spread(dh, back, dy) + noise
+        low = NEARER if self.guide is Guide.SURFACE else INNOVATION
+        if gap * gap > INNOVATION * INNOVATION * spread or gap < -low * math.sqrt(spread):
+            return Use.OUTLIER
+        self.filter.update(gap, dh, back, dy, noise)
+        self.used_s, self.way = time_s, 0.0
+        self.link = Link.TRACKING
+        return Use.USED
+
+    def _variance(self, r: float) -> float:
+        sigma = self.noise * r / NOISE_AT
+        return sigma * sigma + self.step * self.step / 12.0
+
+    def _collect(
+        self, k: int, fired_s: float, echoes: list[tuple[float, float]], history: History, gate: Gate
+    ) -> None:
+        """While searching: gather a frame, carried to one instant, and offer it when whole."""
+        newest = history.now()
+        kept = []
+        for time_s, r in echoes:
+            row = history.at(time_s)
+            if row is None:
+                continue
+            shifted = r + self._rise(newest, row, self.bar_arm)
+            if gate.middle is None or -gate.near <= shifted - gate.middle <= gate.far + 0.05:
+                kept.append(shifted)
+        self.uses[k] = Use.GATED if echoes else Use.SILENT
+        self.frame[k], self.stamps[k] = kept, fired_s
+        if k == self.bar.elements - 1:
+            self._offer(fired_s, newest, gate)
+
+    def _offer(self, fired_s: float, newest: Row, gate: Gate) -> None:
+        old = fired_s - 1.5 * self.frame_s
+        frame = [
+            tuple(e) if stamp >= old else ()
+            for e, stamp in zip(self.frame, self.stamps, strict=True)
+        ]
+        fix = self._surface(frame) if self.guide is Guide.SURFACE else self._line(frame, gate)
+        sure = self.search.offer(fix)
+        if sure is None:
+            return
+        roll, grade = newest[2], newest[4]
+        height = (sure.clearance * math.cos(roll) - sure.lateral * math.sin(roll)) / math.cos(grade)
+        sd = (START_SD[0], START_SD[1], START_SD[2] + sure.spread / 2, START_SD[3])
+        self.filter.start(height, sure.lateral, sd)
+        self.link, self.used_s, self.way = Link.TRACKING, fired_s, 0.0
+        self.refound = True
+        self.search.reset()
+
+    def _line(self, frame: list[tuple[float, ...]], gate: Gate) -> ranging.Fix | None:
+        near, far = self.bar.reach_near_mm * MM, self.bar.reach_far_mm * MM
+        if gate.middle is not None:
+            near, far = max(near, gate.middle - gate.near), min(far, gate.middle + gate.far)
+        view = ranging.View(
+            self.positions, self.bar.beam_half_angle_deg * DEG, self.half_width, self.noise, near, far
+        )
+        return ranging.find_in_frame(frame, view)
+
+    def _surface(self, frame: list[tuple[float, ...]]) -> ranging.Fix | None:
+        firsts = sorted(e[0] for e in frame if e)
+        if len(firsts) < 3 or firsts[-1] - firsts[-3] > SURFACE_AGREE:
+            return None
+        # the far ones: what is nearer than the surface is a stone, nothing is beyond it
+        return ranging.Fix(sum(firsts[-3:]) / 3, 0.0, 0.0, 3, 0.0)

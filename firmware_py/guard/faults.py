@@ -1,0 +1,116 @@
+"""Finds which rows of the fault table are active at a tick, from the senses and the blade."""
+
+from __future__ import annotations
+
+import math
+
+from firmware_py.fuse.blade import Blade
+from firmware_py.guard.watch import MoveWatch
+from firmware_py.messages import BAR_GUIDES, Guide, Side
+from firmware_py.sense.senses import Senses
+from firmware_py.settings import DEG, MM, Rig
+
+CLOCK_JUMP = 0.5  # s between two ticks
+LATE = 0.05  # s between two ticks
+AGE = {"inertial": 0.05, "bar": 0.35, "motion": 0.5, "driver": 0.2, "air": 15.0}  # s
+BEYOND = 0.020  # m past the engage limit: an end that far off was not brought there by the loop
+JUMP = 0.015  # m; a reference found again this far from where prediction put it
+FAR_EDGE = 0.020  # m from the rim of a second bar's view
+DROPS_S = 1.0  # s; how long dropped samples are told
+
+
+class FaultFinder:
+    """`find` gives the names of the active rows."""
+
+    STATE = ("moves", "expected", "drops", "drops_s")
+
+    def __init__(self, rig: Rig) -> None:
+        self.rig = rig
+        self.moves = {side: MoveWatch() for side in Side}
+        self.expected: dict[Side, float | None] = {side: None for side in Side}
+        self.drops, self.drops_s = 0, math.inf
+
+    def reset(self) -> None:
+        """As after start."""
+        self.__init__(self.rig)  # type: ignore[misc]
+
+    def find(
+        self, now_s: float, dt: float, senses: Senses, blade: Blade, leading: set[Side],
+        errors: dict[Side, float | None],
+    ) -> set[str]:  # fmt: skip
+        """Active rows; leading: the ends whose bar is needed now."""
+        faults = _time_faults(dt)
+        faults |= self._devices(now_s, senses, leading)
+        faults |= self._motion(dt, senses, blade)
+        most = self.rig.limits.engage_error_mm * MM + BEYOND
+        if any(e is not None and abs(e) > most for e in errors.values()):
+            faults.add("error too large")
+        if self._second_bar_off(blade):
+            faults.add("far bar off")
+        if self._dropping(dt, senses):
+            faults.add("samples dropped")
+        return faults
+
+    def _devices(self, now_s: float, senses: Senses, leading: set[Side]) -> set[str]:
+        faults = set()
+        names = {"inertial": self.rig.inertial, "motion": self.rig.motion, "air": self.rig.air,
+                 "driver": self.rig.driver}  # fmt: skip
+        words = {"inertial": "inertial silent", "motion": "speed silent", "air": "air silent",
+                 "driver": "driver inputs silent"}  # fmt: skip
+        for kind, part in names.items():
+            if not senses.intakes[part.device].age(now_s) <= AGE[kind]:
+                faults.add(words[kind])
+        if senses.intakes[self.rig.inertial.device].stuck:
+            faults.add("inertial stuck")
+        if not senses.enable:
+            faults.add("enable released")
+        for side in leading:
+            intake = senses.intakes[self.rig.bars[side].device]
+            if not intake.age(now_s) <= AGE["bar"]:
+                faults.add("bar silent")
+            if intake.stuck:
+                faults.add("bar stuck")
+        return faults
+
+    def _motion(self, dt: float, senses: Senses, blade: Blade) -> set[str]:
+        if self.rig.valves is None or any(senses.hands.values()):
+            for watch in self.moves.values():
+                watch.reset()
+            return set()
+        faults = set()
+        if blade.valve_gain.contradicted:
+            faults.add("valve does not answer")
+        speed = 0.0 if senses.speed is None else senses.speed
+        for side, watch in self.moves.items():
+            if watch.update(dt, blade.disturbance(side, 0.0), speed):
+                faults.add("uncommanded motion")
+        return faults
+
+    def _second_bar_off(self, blade: Blade) -> bool:
+        master = self.rig.control.master
+        for side, track in blade.tracks.items():
+            if side is master or not track.known() or track.guide is Guide.SURFACE:
+                continue
+            view = track.positions[-1] + track.filter.h * math.tan(
+                track.bar.beam_half_angle_deg * DEG
+            )
+            if view - abs(track.filter.y) < FAR_EDGE:
+                return True
+        return False
+
+    def _dropping(self, dt: float, senses: Senses) -> bool:
+        drops = senses.dropped()
+        self.drops_s = 0.0 if drops > self.drops else self.drops_s + dt
+        self.drops = drops
+        return self.drops_s < DROPS_S
+
+
+def _time_faults(dt: float) -> set[str]:
+    if not 0.0 < dt <= CLOCK_JUMP:
+        return {"clock jumped"}
+    return {"loop late"} if dt > LATE else set()
+
+
+def needed_bars(rig: Rig, guides: dict[Side, Guide]) -> set[Side]:
+    """Sides whose bar some end depends on now."""
+    return {side for side in rig.bars if guides[side] in BAR_GUIDES}

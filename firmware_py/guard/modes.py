@@ -1,0 +1,176 @@
+"""Modes and interlocks: from the facts of one tick to what each valve may do, and why.
+
+Pure: `decide` sees Facts and the guard's few memories; it reads no sensor and writes no valve.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from firmware_py.guard.table import BY_NAME, ROWS, Recovery, Response
+from firmware_py.messages import EndState, Guide, Mode, Side
+
+SETTLE_S = 0.5  # s; how long all must be good before automatic comes back by itself
+REVERSE = -0.03  # m/s; faster backwards is reversing, above the speed sensor's noise
+STILL = 0.05  # m/s; below this for STILL_S the machine stands
+STILL_S = 1.0
+
+
+@dataclass(slots=True)
+class EndFacts:
+    """What is known of one end at a tick."""
+
+    guide: Guide
+    error: float | None = None
+    coasting: bool = False
+    trusted: bool = False  # its reference may lead the valve
+    hand: bool = False
+
+
+@dataclass(slots=True)
+class Facts:
+    """All that the guard sees of a tick."""
+
+    dt: float
+    speed: float | None
+    ends: dict[Side, EndFacts]
+    crossfall_off: float  # ratio, absolute
+    faults: set[str] = field(default_factory=set)
+    has_valves: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What each valve may do now."""
+
+    mode: Mode
+    why: str
+    states: dict[Side, EndState]
+    standing: bool
+
+
+class Guard:
+    """Holds the engagement, the standing and the settling clocks."""
+
+    STATE = ("engaged", "still_s", "good_s", "latched", "asked_hold", "last_mode")
+
+    def __init__(self, hold_crossfall: float, engage_error: float) -> None:
+        self.hold_crossfall, self.engage_error = hold_crossfall, engage_error
+        self.engaged = False
+        self.still_s = 0.0
+        self.good_s = 0.0
+        self.latched = ""
+        self.asked_hold = {side: False for side in Side}
+        self.last_mode = Mode.NEUTRAL
+
+    def engage(self, facts: Facts) -> str:
+        """Try to engage; '' when done, else the reason."""
+        reason = self._refusal(facts)
+        if not reason:
+            self.engaged, self.latched = True, ""
+            self.good_s = SETTLE_S
+        return reason
+
+    def disengage(self) -> None:
+        """Neutral until the driver asks again."""
+        self.engaged, self.latched = False, ""
+
+    def _refusal(self, facts: Facts) -> str:
+        if not facts.has_valves:
+            return "This rig has no valves: it gives cues only."
+        for row in ROWS:
+            if row.name in facts.faults and row.response is Response.NEUTRAL:
+                return row.words
+        for side, end in facts.ends.items():
+            if end.guide in (Guide.HOLD, Guide.BY_HAND):
+                continue
+            if end.error is None or not end.trusted:
+                return f"{side}: no datum or no reference in view. Set the datum first."
+            if abs(end.error) > self.engage_error:
+                off, most = abs(end.error) * 1e3, self.engage_error * 1e3
+                return f"{side}: {off:.0f} mm off; bring it within {most:.0f} mm by hand first."
+        return ""
+
+    def decide(self, facts: Facts) -> Verdict:
+        """The verdict of this tick."""
+        standing = self._standing(facts)
+        states = {side: self._end_state(facts, side, standing) for side in Side}
+        self._add_consequences(facts, states)
+        blocking = [r for r in ROWS if r.name in facts.faults and r.response is Response.NEUTRAL]
+        if not facts.has_valves:
+            return self._cue_only(facts, standing)
+        if not self.engaged:
+            return self._neutral(self.latched or self._idle_words(facts), facts, standing)
+        if blocking:
+            self.good_s = 0.0
+            if any(r.recovery is Recovery.ASK for r in blocking):
+                first = next(r for r in blocking if r.recovery is Recovery.ASK)
+                self.engaged, self.latched = False, first.words
+            return self._neutral(blocking[0].words, facts, standing)
+        self.good_s += facts.dt
+        if self.good_s < SETTLE_S:
+            return self._neutral("Waiting half a second for everything to be good.", facts, standing)
+        return Verdict(Mode.AUTO, self._auto_words(facts, states, standing), states, standing)
+
+    def _standing(self, facts: Facts) -> bool:
+        slow = facts.speed is not None and abs(facts.speed) < STILL
+        self.still_s = self.still_s + facts.dt if slow else 0.0
+        return self.still_s >= STILL_S
+
+    def _end_state(self, facts: Facts, side: Side, standing: bool) -> EndState:
+        end = facts.ends[side]
+        if end.hand:
+            return EndState.OVERRIDE
+        if end.guide is Guide.BY_HAND:
+            return EndState.BY_HAND
+        if end.guide is Guide.HOLD or self.asked_hold[side] or standing:
+            return EndState.HOLD
+        if end.error is None or not end.trusted:
+            return EndState.HOLD
+        return EndState.COAST if end.coasting else EndState.LED
+
+    def _add_consequences(self, facts: Facts, states: dict[Side, EndState]) -> None:
+        """Faults that follow from the states: lost references, crossfall, no led end."""
+        lost = [
+            side for side, end in facts.ends.items()
+            if end.guide not in (Guide.HOLD, Guide.BY_HAND) and not end.hand
+            and (end.error is None or not end.trusted)
+        ]  # fmt: skip
+        if lost:
+            facts.faults.add("reference lost")
+        led = [s for s in states.values() if s in (EndState.LED, EndState.COAST)]
+        if lost and not led and EndState.OVERRIDE not in states.values():
+            facts.faults.add("no led end")
+        elif lost and facts.crossfall_off > self.hold_crossfall:
+            facts.faults.add("crossfall off")
+        if facts.speed is not None and facts.speed < REVERSE:
+            facts.faults.add("reversing")
+
+    def _neutral(self, why: str, facts: Facts, standing: bool) -> Verdict:
+        states = {
+            side: EndState.OVERRIDE if end.hand else EndState.NEUTRAL
+            for side, end in facts.ends.items()
+        }
+        return Verdict(Mode.NEUTRAL, why, states, standing)
+
+    def _cue_only(self, facts: Facts, standing: bool) -> Verdict:
+        states = {side: EndState.CUE for side in Side}
+        why = next((r.words for r in ROWS if r.name in facts.faults and _matters_to_cues(r.name)), "")
+        return Verdict(Mode.CUE_ONLY, why or "Cues only: this rig has no valves.", states, standing)
+
+    def _idle_words(self, facts: Facts) -> str:
+        return self._refusal(facts) or "Ready. Engage when the blade may move."
+
+    def _auto_words(self, facts: Facts, states: dict[Side, EndState], standing: bool) -> str:
+        if standing:
+            return "Standing: both ends held."
+        if EndState.OVERRIDE in states.values():
+            return "The driver's hand leads."
+        if "reference lost" in facts.faults:
+            return BY_NAME["reference lost"].words
+        return "Automatic."
+
+
+def _matters_to_cues(name: str) -> bool:
+    """Faults that make a cue worthless, valves or no valves."""
+    return name not in ("enable released", "driver inputs silent", "reversing", "samples dropped")

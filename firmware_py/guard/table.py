@@ -1,0 +1,86 @@
+"""The fault table: trigger, response, recovery, and the words that the driver reads.
+
+The order is the order of importance: the first active row gives the reason that is shown.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+
+class Response(StrEnum):
+    """What a fault does."""
+
+    NEUTRAL = "both valves neutral"
+    HOLD = "that end's valve held, the other end led while the crossfall allows"
+    TELL = "told, nothing else"
+
+
+class Recovery(StrEnum):
+    """How automatic comes back."""
+
+    SELF = "by itself, once it has been good for half a second"
+    ASK = "the driver engages again"
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One fault: its name, what triggers it, what follows, and the words shown."""
+
+    name: str
+    trigger: str
+    response: Response
+    recovery: Recovery
+    words: str
+
+
+N, H, T = Response.NEUTRAL, Response.HOLD, Response.TELL
+SELF, ASK = Recovery.SELF, Recovery.ASK
+
+ROWS: tuple[Row, ...] = (
+    Row("clock jumped", "time between two ticks is not above 0, or above 0.5 s", N, ASK,
+        "The clock jumped. Valves neutral; engage again."),
+    Row("loop late", "a tick comes more than 50 ms after the last", N, SELF,
+        "The control loop was late. Valves neutral until it keeps time."),
+    Row("not a number", "the controller's own sums are not finite", N, ASK,
+        "The controller computed no valid number. Valves neutral; engage again."),
+    Row("enable released", "the enable input is not held", N, ASK,
+        "Enable is not held. Hold it, then engage."),
+    Row("driver inputs silent", "no sample of the driver's inputs for 0.2 s", N, ASK,
+        "No signal from the driver's inputs. Check their cable."),
+    Row("inertial silent", "no good inertial sample for 0.05 s", N, SELF,
+        "No signal from the inertial sensor. Check its cable."),
+    Row("inertial stuck", "the same inertial reading 40 times", N, ASK,
+        "The inertial sensor repeats itself. Restart it, then engage."),
+    Row("bar silent", "no firing of a leading bar's elements for 0.35 s", N, SELF,
+        "No signal from the range bar. Check its cable."),
+    Row("bar stuck", "most elements repeat the same range 12 times", N, ASK,
+        "The range bar repeats itself. Clean or restart it, then engage."),
+    Row("speed silent", "no speed for 0.5 s", N, SELF,
+        "No speed signal. Check the speed sensor."),
+    Row("air silent", "no air temperature for 15 s", N, SELF,
+        "No air temperature. Check its sensor."),
+    Row("reference jumped", "the reference comes back further off than the blade could move",
+        N, ASK, "The reference jumped. Check the string or edge, then engage."),
+    Row("valve does not answer", "commanded roll is not seen by the gyro for 1.5 s", N, ASK,
+        "A lift valve does not answer. Check valve, oil and cable, then engage."),
+    Row("uncommanded motion", "an end moves faster than the ground can make it for 0.3 s", N, ASK,
+        "The blade moves without command. Stop the machine; check the valves."),
+    Row("error too large", "an end is further off than the engage limit and 20 mm", N, ASK,
+        "The blade is too far off its target. Bring it near by hand, then engage."),
+    Row("crossfall off", "an end is held and the crossfall is beyond its limit", N, SELF,
+        "Held, and the crossfall drifted off. Valves neutral until it is near again."),
+    Row("reversing", "the machine moves backwards", N, SELF,
+        "Reversing. Valves neutral; going forward engages anew."),
+    Row("no led end", "no end has a reference", N, SELF,
+        "No reference in view. Check string, edge and gate."),
+    Row("reference lost", "an end's reference unseen for longer than coasting may bridge", H, SELF,
+        "Reference out of view: that end is held. Steer back to it."),
+    Row("far bar off", "a second bar's reference is within 20 mm of the bar's view", T, SELF,
+        "The other bar is about to lose its reference. Steer."),
+    Row("samples dropped", "samples were refused in the last second", T, SELF,
+        "Some samples were refused. Look at health."),
+)  # fmt: skip
+
+BY_NAME = {row.name: row for row in ROWS}

@@ -1,0 +1,94 @@
+"""What each end should be at: datum, offset and crossfall target, and how far off it is.
+
+Height error = actual - target, > 0 too high. Offset > 0 raises the target. The design surface is
+a plane through the reference: where the reference lies further left, the end's target is lower by
+the crossfall of that way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from firmware_py.fuse.blade import Blade
+from firmware_py.messages import BAR_GUIDES, Guide, Side
+from firmware_py.settings import Rig
+
+
+@dataclass(frozen=True, slots=True)
+class EndError:
+    """Height error of one end (m) and its variance (m^2)."""
+
+    error: float
+    variance: float
+
+
+class EndTarget:
+    """One end's guide, datum and offset."""
+
+    STATE = ("guide", "datum", "datum_lateral", "offset")
+
+    def __init__(self, guide: Guide) -> None:
+        self.guide = guide
+        self.datum: float | None = None
+        self.datum_lateral = 0.0
+        self.offset = 0.0
+
+    def set_datum(self, height: float, lateral: float) -> None:
+        """Take the present height over the reference as target; the offset starts at 0."""
+        self.datum, self.datum_lateral, self.offset = height, lateral, 0.0
+
+    def set_guide(self, guide: Guide) -> None:
+        """Follow something else: a datum taken over another reference is void."""
+        if guide is not self.guide:
+            self.guide, self.datum, self.offset = guide, None, 0.0
+
+
+class Targets:
+    """Both ends' targets and the crossfall target, as the driver sees them."""
+
+    STATE = ("ends", "crossfall")
+
+    def __init__(self, rig: Rig) -> None:
+        control = rig.control
+        self.ends = {side: EndTarget(rig.end(side).guide) for side in Side}
+        # the job states crossfall facing along chainage; against it left and right swap
+        self.crossfall = control.crossfall_pct / 100.0 * (-1 if control.against_chainage else 1)
+
+    def target_height(self, side: Side, lateral: float) -> float | None:
+        """Height over the reference that an end should have, m; None without a datum."""
+        end = self.ends[side]
+        if end.datum is None:
+            return None
+        return end.datum + end.offset - self.crossfall * (lateral - end.datum_lateral)
+
+    def bar_error(self, side: Side, blade: Blade) -> EndError | None:
+        """Error of an end led by its own bar; None when reference or datum is missing."""
+        seen = blade.end_height(side)
+        if seen is None:
+            return None
+        height, variance, lateral = seen
+        target = self.target_height(side, lateral)
+        return None if target is None else EndError(height - target, variance)
+
+    def fall_error(self, side: Side, other: EndError | None, blade: Blade) -> EndError:
+        """Error of an end led by the crossfall from the other end.
+
+        The other end's target is the origin while it has one (so its momentary error is not
+        copied), else its actual height.
+        """
+        width = 2.0 * blade.half
+        off = side.sign * width * (blade.crossfall() - self.crossfall) - self.ends[side].offset
+        variance = width * width * blade.roll_variance
+        if other is None:
+            return EndError(off, variance)
+        return EndError(other.error + off, other.variance + variance)
+
+    def error(self, side: Side, blade: Blade, other_led: bool) -> EndError | None:
+        """Height error of an end by what it follows; None for hold, by hand, or no reference."""
+        guide = self.ends[side].guide
+        if guide in BAR_GUIDES:
+            return self.bar_error(side, blade)
+        if guide is not Guide.FALL:
+            return None
+        other = self.bar_error(side.other, blade) if other_led else None
+        return self.fall_error(side, other, blade)

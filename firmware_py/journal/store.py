@@ -1,0 +1,206 @@
+"""The listener: what the ring holds is stored as MCAP, in chunks closed each second.
+
+A state stands in the file right after the record that it follows. The loop starts the listener
+as a process of its own (`Listener`); a trial calls `Pump.step` instead.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import multiprocessing
+import os
+import signal
+import sys
+from multiprocessing.synchronize import Event
+from pathlib import Path
+
+import msgspec
+from mcap.writer import CompressionType, Writer
+
+from firmware_py.journal import header as heads
+from firmware_py.journal.events import Events
+from firmware_py.journal.header import Gap, Header
+from firmware_py.journal.ring import Batch, Reader, Ring
+
+POLL_S = 0.05  # well under the second after which a chunk is closed
+IDLE_S = 1.0  # without news for so long, what is in hand is stored too
+HEADER_EVERY_S = 60  # the header again: a log whose start is damaged can still be read
+CHUNK_MAX = 16 * 1024 * 1024  # bytes; by time a chunk has 0.1 MB
+LIBRARY = "linehold"  # the writer's name in the file; versions stand in the header
+
+
+class Store:
+    """One log file. With sync, each closed chunk is on the disk before the next begins."""
+
+    def __init__(self, path: Path, header: Header, sync: bool = False) -> None:
+        self._file = path.open("wb")
+        self._sync = sync
+        self._header = msgspec.json.encode(header)
+        self._events = Events()
+        self._time_ns = 0
+        self._second = self._header_due = -1
+        self._open_chunk = False
+        self._writer = Writer(
+            self._file, CHUNK_MAX, CompressionType.ZSTD, enable_crcs=True, enable_data_crcs=True
+        )
+        self._writer.start(profile=LIBRARY, library=LIBRARY)
+        self._channels()
+        self._add(heads.HEADER, self._header)
+        self.flush()
+
+    def _channels(self) -> None:
+        for channel, topic in enumerate(heads.TOPICS, start=1):
+            encoding = "msgpack" if channel in heads.IN_MSGPACK else "json"
+            schema = self._writer.register_schema(f"linehold.{topic}", "", b"")
+            got = self._writer.register_channel(topic, encoding, schema)
+            if got != channel:
+                raise RuntimeError(f"mcap gave channel {got} to '{topic}', expected {channel}")
+
+    def _add(self, channel: int, data: bytes, number: int = 0) -> None:
+        self._open_chunk = True
+        self._writer.add_message(channel, self._time_ns, data, self._time_ns, number & 0xFFFFFFFF)
+
+    def add_record(self, number: int, data: bytes) -> None:
+        """Store a record as it is; a new second of its time closes the chunk before it."""
+        time_s = self._events.look(data)
+        if math.isfinite(time_s) and time_s >= 0:
+            self._time_ns = int(time_s * 1e9)
+        second = self._time_ns // 1_000_000_000
+        if second != self._second:
+            self.flush()
+            self._repeat_header(second)
+            self._second = second
+        self._add(heads.RECORD, data, number)
+        for event in self._events.take():
+            self._add(heads.EVENTS, event, number)
+
+    def _repeat_header(self, second: int) -> None:
+        if self._header_due < 0 or second < self._second:  # at the start, or the clock went back
+            self._header_due = second + HEADER_EVERY_S
+        elif second >= self._header_due:
+            self._add(heads.HEADER, self._header)
+            self._header_due = second + HEADER_EVERY_S
+
+    def add_gap(self, gap: Gap) -> None:
+        self._add(heads.GAP, msgspec.json.encode(gap), gap.first)
+
+    def add_state(self, number: int, data: bytes) -> None:
+        """Store the state that follows record `number`; -1: before the first."""
+        self._add(heads.STATE, msgspec.msgpack.encode((number, msgspec.Raw(data))), max(number, 0))
+
+    def flush(self) -> None:
+        """Close the chunk: what came so far survives a kill, with sync also a power cut."""
+        if self._open_chunk:
+            self._writer.flush()  # type: ignore[no-untyped-call]
+            self._open_chunk = False
+            if self._sync:
+                os.fsync(self._file.fileno())
+
+    def close(self) -> None:
+        self._writer.finish()  # type: ignore[no-untyped-call]
+        self._file.flush()
+        if self._sync:
+            os.fsync(self._file.fileno())
+        self._file.close()
+
+
+class Pump:
+    """Carries what is new from a ring to a store, in the order in which it was written."""
+
+    def __init__(self, ring: Ring, store: Store) -> None:
+        self._ring, self._store = ring, store
+        self._reader = Reader(ring)
+        self._state: tuple[int, bytes] | None = None
+
+    def step(self) -> int:
+        """Store all that the ring has now; the number of records stored. Never waits."""
+        # The head first: a state of one of these records can then no longer come late.
+        upto = self._ring.head
+        self._state = self._reader.poll_state() or self._state
+        done = 0
+        while self._reader.number < upto:
+            self._store_state()
+            batch = self._reader.poll(upto=upto)
+            if not batch.records and not batch.lost:
+                break
+            self._store_batch(batch)
+            done += len(batch.records)
+        self._store_state()
+        return done
+
+    def _store_batch(self, batch: Batch) -> None:
+        if batch.lost:
+            self._store.add_gap(Gap(batch.first - batch.lost, batch.first - 1, batch.why))
+        for number, data in enumerate(batch.records, start=batch.first):
+            if self._state is not None and self._state[0] < number:
+                self._put_state(self._state)
+            self._store.add_record(number, data)
+
+    def _store_state(self) -> None:
+        if self._state is not None and self._state[0] < self._reader.number:
+            self._put_state(self._state)
+
+    def _put_state(self, state: tuple[int, bytes]) -> None:
+        self._store.add_state(*state)
+        self._state = None
+
+
+def run_listener(ring_name: str, path: str, header: Header, stop: Event) -> None:
+    """Main function of the listener's process: runs until told to stop or left alone."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the loop's Ctrl-C; it then says stop
+    told: list[int] = []  # a handler may not touch the event, whose lock this thread may hold
+    signal.signal(signal.SIGTERM, lambda number, _: told.append(number))
+    _step_down()
+    loop = multiprocessing.parent_process()
+    parent = os.getppid() if loop is None else loop.pid
+    try:
+        ring = Ring.attach(ring_name)
+        store = Store(Path(path), header, sync=True)
+        pump = Pump(ring, store)
+        idle = 0.0
+        while not stop.wait(POLL_S) and not told and os.getppid() == parent:
+            idle = 0.0 if pump.step() else idle + POLL_S
+            if idle >= IDLE_S:
+                store.flush()
+        pump.step()
+        store.close()
+        del pump
+        ring.close()
+    except OSError as error:
+        sys.exit(f"the journal stopped: {error}; the controller runs on without a log")
+
+
+def _step_down() -> None:
+    """Never compete with the loop, whose real-time class a child would inherit."""
+    with contextlib.suppress(AttributeError, OSError):  # absent, or forbidden, on some systems
+        os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
+
+
+class Listener:
+    """The listener's process, as the loop holds it."""
+
+    def __init__(self, ring: Ring, path: Path, header: Header) -> None:
+        spawn = multiprocessing.get_context("spawn")
+        self._stop = spawn.Event()
+        self._process = spawn.Process(
+            target=run_listener,
+            args=(ring.name, str(path), header, self._stop),
+            name="linehold-journal",
+            daemon=True,
+        )
+        self._process.start()
+
+    @property
+    def alive(self) -> bool:
+        return self._process.is_alive()
+
+    @property
+    def pid(self) -> int | None:
+        return self._process.pid
+
+    def stop(self, timeout_s: float = 5.0) -> bool:
+        """Store the rest and end; False when it did not end in time or had failed."""
+        self._stop.set()
+        self._process.join(timeout_s)
+        return self._process.exitcode == 0

@@ -1,0 +1,239 @@
+"""The tick and the requests: all that the journal, a dashboard and a replay ever see.
+
+SI units, radians, ratios; seconds on the loop's monotonic clock. Height error > 0: too high.
+Lateral > 0: the reference lies to the left, steer left. Valve > 0 raises. None: not known.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+
+import msgspec
+
+from drivers.samples import AnySample
+
+SCHEMA = 1  # raised whenever a field below changes its place or its meaning
+
+
+class Side(StrEnum):
+    """A blade end as the driver sees it facing the cutting direction; they never swap."""
+
+    LEFT = "left"
+    RIGHT = "right"
+
+    @property
+    def other(self) -> Side:
+        return Side.RIGHT if self is Side.LEFT else Side.LEFT
+
+    @property
+    def sign(self) -> int:
+        """+1 on the left (y > 0), -1 on the right."""
+        return 1 if self is Side.LEFT else -1
+
+
+class Guide(StrEnum):
+    """What a blade end follows."""
+
+    STRING = "string"
+    EDGE = "edge"
+    SURFACE = "surface"
+    FALL = "fall"
+    HOLD = "hold"
+    BY_HAND = "by hand"
+
+
+BAR_GUIDES = frozenset({Guide.STRING, Guide.EDGE, Guide.SURFACE})
+
+
+class Mode(StrEnum):
+    """The machine as a whole."""
+
+    NEUTRAL = "neutral"  # both valves shut
+    AUTO = "auto"
+    CUE_ONLY = "cue only"  # the valves are off or absent; the driver follows the cues
+
+
+class EndState(StrEnum):
+    """What one end's valve does now."""
+
+    NEUTRAL = "neutral"
+    LED = "led"
+    COAST = "coast"
+    HOLD = "hold"
+    BY_HAND = "by hand"
+    OVERRIDE = "override"
+    CUE = "cue"
+
+
+class Use(StrEnum):
+    """What became of an element's last firing."""
+
+    USED = "used"
+    GATED = "gated"
+    OUTLIER = "outlier"
+    SILENT = "silent"
+
+
+class Link(StrEnum):
+    """How a bar stands to its reference."""
+
+    SEARCHING = "searching"
+    TRACKING = "tracking"
+    COASTING = "coasting"
+
+
+class BarTick(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """One bar: vertical clearance (m), lateral (m) with their sd, and each element's use."""
+
+    end: Side
+    link: Link
+    clearance_m: float | None
+    clearance_sd_m: float | None
+    lateral_m: float | None
+    lateral_sd_m: float | None
+    ranges_m: tuple[float | None, ...]
+    uses: tuple[Use, ...]
+    unseen_s: float
+
+
+class EndTick(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """One blade end. cue_m > 0: raise by so much, < 0: lower; 0: on level; None: not known."""
+
+    guide: Guide
+    state: EndState
+    why: str
+    error_m: float | None
+    error_sd_m: float | None
+    predicted_m: float | None
+    disturbance_mps: float
+    rate_mps: float
+    valve: float
+    cue_m: float | None
+    offset_m: float
+    gain: float
+    in_dead_band: bool
+    capped: bool
+
+
+class Answer(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """What became of a request: done, or the reason why not."""
+
+    number: int
+    done: bool
+    reason: str
+
+
+class Tick(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """Everything that the controller did and believed at one instant."""
+
+    seq: int
+    time_s: float
+    mode: Mode
+    why: str
+    left: EndTick
+    right: EndTick
+    bars: tuple[BarTick, ...]
+    crossfall: float | None
+    crossfall_sd: float | None
+    crossfall_target: float
+    roll: float | None
+    pitch: float | None
+    crab: float | None
+    steer_m: float | None
+    speed_mps: float | None
+    distance_m: float | None
+    faults: tuple[str, ...]
+    dropped: int
+    answers: tuple[Answer, ...]
+
+    def end(self, side: Side) -> EndTick:
+        return self.left if side is Side.LEFT else self.right
+
+
+class Request(msgspec.Struct, frozen=True, array_like=True, gc=False, tag=True):
+    """Base of all requests; number is the asker's own, and comes back in the answer."""
+
+    number: int
+
+
+class SetDatum(Request, frozen=True, gc=False, tag="datum"):
+    """Take the present clearance of this end's bar as its target; the offset becomes 0."""
+
+    end: Side
+
+
+class Nudge(Request, frozen=True, gc=False, tag="nudge"):
+    """Change an end's offset by step_m; > 0 raises the target."""
+
+    end: Side
+    step_m: float
+
+
+class NudgeCrossfall(Request, frozen=True, gc=False, tag="nudge crossfall"):
+    """Change the crossfall target by a ratio step; > 0 falls more to the right."""
+
+    step: float
+
+
+class SetGuide(Request, frozen=True, gc=False, tag="guide"):
+    """Change what an end follows."""
+
+    end: Side
+    guide: Guide
+
+
+class SetGate(Request, frozen=True, gc=False, tag="gate"):
+    """Near and far half of the range gate, m."""
+
+    near_m: float
+    far_m: float
+
+
+class SetDeadBand(Request, frozen=True, gc=False, tag="dead band"):
+    """Half width of the dead band, m."""
+
+    half_m: float
+
+
+class Engage(Request, frozen=True, gc=False, tag="engage"):
+    """Ask for automatic; refused with the reason unless every interlock allows it."""
+
+
+class Disengage(Request, frozen=True, gc=False, tag="disengage"):
+    """Both valves shut at once; automatic must be asked for anew."""
+
+
+class HoldEnd(Request, frozen=True, gc=False, tag="hold end"):
+    """Hold one end (on) or let it be led again (off)."""
+
+    end: Side
+    on: bool
+
+
+class Mark(Request, frozen=True, gc=False, tag="mark"):
+    """A note of the driver's that stands in the journal at this tick."""
+
+    text: str
+
+
+AnyRequest = (
+    SetDatum
+    | Nudge
+    | NudgeCrossfall
+    | SetGuide
+    | SetGate
+    | SetDeadBand
+    | Engage
+    | Disengage
+    | HoldEnd
+    | Mark
+)
+
+
+class Record(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """One slot of the journal: what came in, at what time, and the tick that came out."""
+
+    time_s: float
+    samples: tuple[AnySample, ...]
+    requests: tuple[AnyRequest, ...]
+    tick: Tick

@@ -1,0 +1,138 @@
+"""The gate that every sample passes: what is not possible is dropped and counted, never repaired.
+
+Each device has its own clock of acceptance; a sample is refused when it is not finite, repeated,
+out of order, too late, ahead of the loop's clock, beyond what the device could measure, or when
+the device itself says that it is at fault.
+"""
+
+from __future__ import annotations
+
+import math
+
+from drivers.samples import (
+    AirSample,
+    AnySample,
+    DriverSample,
+    InertialSample,
+    MotionSample,
+    RangePing,
+    Validity,
+)
+
+LATE = 0.5  # s; the tracker can place an echo no further back than this
+AHEAD = 0.002  # s; more than the loop's own clock resolution is a wrong clock
+FLIGHT = 0.06  # s; 10 m there and back: beyond every element's reach
+FORCE = 160.0  # m/s2; full scale of common sensors is 16 g
+RATE = 35.0  # rad/s; full scale of common sensors is 2000 deg/s
+SPEED = 10.0  # m/s; no compact loader is faster
+DISTANCE = 1e6  # m
+AIR = (-60.0, 75.0)  # C
+SAME_INERTIAL = 40  # samples with the same six readings: noise makes even two improbable
+SAME_RANGE = 12  # firings of one element with the very same time of flight: see ranging noise
+
+
+class Intake:
+    """Checks one device's samples; `accept` says whether a sample may be used."""
+
+    STATE = ("last_s", "seen_s", "dropped", "why", "same", "previous")
+
+    def __init__(self, device: str, elements: int = 0) -> None:
+        self.device = device
+        self.elements = elements
+        self.last_s = -math.inf
+        self.seen_s = -math.inf
+        self.dropped = 0
+        self.why = ""
+        self.same = [0] * max(elements, 1)
+        self.previous: list[float] = [math.nan] * max(elements, 1)
+
+    def reset(self) -> None:
+        """Forget times and counts, as after opening the device."""
+        self.__init__(self.device, self.elements)  # type: ignore[misc]
+
+    def accept(self, sample: AnySample, now_s: float) -> bool:
+        """True for a usable sample; else it is counted and `why` says what was wrong."""
+        fault = self._time_fault(sample.time_s, now_s) or _value_fault(sample, self.elements)
+        if not fault and sample.validity is Validity.FAULT:
+            fault = "device reports a fault"
+        if fault:
+            self.dropped += 1
+            self.why = fault
+            return False
+        self.last_s = sample.time_s
+        self._watch_sameness(sample)
+        if sample.validity is Validity.OK or isinstance(sample, RangePing):
+            self.seen_s = now_s
+        return True
+
+    @property
+    def stuck(self) -> bool:
+        """True when the readings have stopped changing although the device still sends."""
+        limit = SAME_RANGE if self.elements else SAME_INERTIAL
+        if not self.elements:
+            return self.same[0] >= limit
+        return sum(n >= limit for n in self.same) * 2 > self.elements
+
+    def age(self, now_s: float) -> float:
+        """Seconds since the device last gave something usable."""
+        return now_s - self.seen_s
+
+    def _time_fault(self, time_s: float, now_s: float) -> str:
+        if not math.isfinite(time_s):
+            return "time is not finite"
+        if time_s > now_s + AHEAD:
+            return "time is ahead of the clock"
+        if time_s < now_s - LATE:
+            return "too late"
+        if time_s == self.last_s:
+            return "repeated"
+        return "out of order" if time_s < self.last_s else ""
+
+    def _watch_sameness(self, sample: AnySample) -> None:
+        if isinstance(sample, InertialSample):
+            mark = sample.ax + 3.0 * sample.ay + 7.0 * sample.gx + 11.0 * sample.gy + sample.az
+            slot = 0
+        elif isinstance(sample, RangePing) and sample.echoes:
+            mark, slot = sample.echoes[0].flight_s, sample.element
+        else:
+            return
+        self.same[slot] = self.same[slot] + 1 if mark == self.previous[slot] else 0
+        self.previous[slot] = mark
+
+
+def _value_fault(sample: AnySample, elements: int) -> str:
+    """What is impossible about a sample's values; '' when nothing is."""
+    if isinstance(sample, RangePing):
+        return _ping_fault(sample, elements)
+    if isinstance(sample, InertialSample):
+        return _inertial_fault(sample)
+    if isinstance(sample, MotionSample):
+        return _outside(sample.speed_mps, SPEED) or _outside(sample.distance_m, DISTANCE)
+    if isinstance(sample, AirSample):
+        reading = sample.temperature_c
+        if reading is not None and not AIR[0] <= reading <= AIR[1]:
+            return "impossible reading"
+        return ""
+    return "" if isinstance(sample, DriverSample) else "unknown kind of sample"
+
+
+def _outside(value: float | None, limit: float) -> str:
+    return "" if value is None or -limit <= value <= limit else "impossible reading"
+
+
+def _ping_fault(ping: RangePing, elements: int) -> str:
+    if not 0 <= ping.element < elements:
+        return "no such element"
+    for echo in ping.echoes:
+        if not 0.0 < echo.flight_s <= FLIGHT:
+            return "impossible time of flight"
+        if not ping.time_s <= echo.time_s <= ping.time_s + FLIGHT:
+            return "echo outside its firing"
+    return ""
+
+
+def _inertial_fault(s: InertialSample) -> str:
+    # a NaN fails every comparison, so each test is written to pass only what is in range
+    force = -FORCE <= s.ax <= FORCE and -FORCE <= s.ay <= FORCE and -FORCE <= s.az <= FORCE
+    rate = -RATE <= s.gx <= RATE and -RATE <= s.gy <= RATE and -RATE <= s.gz <= RATE
+    return "" if force and rate else "impossible reading"

@@ -1,0 +1,179 @@
+"""All devices' samples into what the fusion needs: attitude, speed of sound, speed, hands.
+
+Signs by ISO 8855. What intake refuses never gets further; what is missing stays None.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from drivers.samples import (
+    AirSample,
+    AnySample,
+    DriverSample,
+    InertialSample,
+    MotionSample,
+    RangePing,
+    Validity,
+)
+from firmware_py.messages import Side
+from firmware_py.sense.intake import Intake
+from firmware_py.sense.sound import speed_from_reflector, speed_of_sound
+from firmware_py.sense.tilt import Tilt, TiltSettings
+from firmware_py.settings import DEG, MM, Bar, Rig
+
+SPEED_OLD_S = 0.5  # s; a speed older than this is not known
+SPEED_SMOOTH_S = 0.1
+THRUST_SMOOTH_S = 0.3  # s; of the forward acceleration, from a noisy speed
+YAW_SMOOTH_S = 0.1
+TURNING = 0.02  # rad/s; turning faster at unknown speed, gravity is not trusted
+REST_MPS = 0.02  # m/s; slower than this for REST_S the machine stands, and biases are learnt
+REST_S = 1.0
+AIR_SMOOTH_S = 5.0  # s; the thermometer's own noise is worth more than what air does faster
+REFLECTOR_NEAR = 0.05  # of its distance: how far off its echo may lie
+REFLECTOR_SHARE = 0.02  # of each reflector reading taken over
+GAP_S = 0.1  # s; longest step that the tilt accepts
+
+
+class Senses:
+    """`take` the samples of a tick; then read the attributes."""
+
+    STATE = (
+        "intakes", "tilt", "inertial_s", "speed", "speed_s", "thrust", "yaw", "yaw_slope",
+        "still_s", "sound", "air", "enable", "hands", "distance", "unknown", "count",
+    )  # fmt: skip
+
+    def __init__(self, rig: Rig) -> None:
+        self.rig = rig
+        names = [rig.inertial.device, rig.air.device, rig.motion.device, rig.driver.device]
+        self.intakes = {name: Intake(name) for name in names}
+        self.sides: dict[str, Side] = {}
+        for side, bar in rig.bars.items():
+            self.intakes[bar.device] = Intake(bar.device, bar.elements)
+            self.sides[bar.device] = side
+        self.tilt = Tilt(TiltSettings(time_constant_s=rig.inertial.time_constant_s))
+        angle = rig.inertial.mount_yaw_deg * DEG
+        self.cosine, self.sine = math.cos(angle), math.sin(angle)
+        self.zero = (rig.inertial.zero_roll_deg * DEG, rig.inertial.zero_pitch_deg * DEG)
+        self.inertial_s: float | None = None
+        self.speed: float | None = None
+        self.speed_s = -math.inf
+        self.thrust = self.yaw = self.yaw_slope = self.still_s = 0.0
+        self.sound: float | None = None
+        self.air: float | None = None
+        self.enable = False
+        self.hands = {side: False for side in Side}
+        self.distance: float | None = None
+        self.unknown = 0
+        self.count = 0
+
+    def take(self, now_s: float, samples: Sequence[AnySample]) -> list[RangePing]:
+        """Take a tick's samples; the pings that passed come back, for the tracks."""
+        pings: list[RangePing] = []
+        for sample in samples:
+            intake = self.intakes.get(sample.device)
+            if intake is None:
+                self.unknown += 1
+            elif intake.accept(sample, now_s):
+                if isinstance(sample, RangePing):
+                    pings.append(self._reflect(sample))
+                else:
+                    self._one(sample)
+        if now_s - self.speed_s > SPEED_OLD_S:
+            self.speed = None
+        return pings
+
+    def dropped(self) -> int:
+        """Samples refused since the start."""
+        return self.unknown + sum(intake.dropped for intake in self.intakes.values())
+
+    def attitude(self) -> tuple[float, float, float, float]:
+        """Roll, pitch (rad), yaw rate (rad/s), variance of the roll."""
+        t = self.tilt
+        return t.roll - self.zero[0], t.pitch - self.zero[1], t.yaw_rate, t.roll_sd * t.roll_sd
+
+    @property
+    def has_attitude(self) -> bool:
+        return self.count > 0
+
+    def _one(self, sample: AnySample) -> None:
+        if isinstance(sample, InertialSample):
+            self._inertial(sample)
+        elif sample.validity is not Validity.OK:
+            return
+        elif isinstance(sample, MotionSample):
+            self._motion(sample)
+        elif isinstance(sample, AirSample):
+            self._air(sample)
+        elif isinstance(sample, DriverSample):
+            self.enable = sample.enable
+            self.hands = {Side.LEFT: sample.left_hand, Side.RIGHT: sample.right_hand}
+
+    def _inertial(self, s: InertialSample) -> None:
+        last, self.inertial_s = self.inertial_s, s.time_s
+        if last is None or s.time_s - last > GAP_S:
+            return
+        dt = s.time_s - last
+        ax, ay = s.ax * self.cosine - s.ay * self.sine, s.ax * self.sine + s.ay * self.cosine
+        gx, gy = s.gx * self.cosine - s.gy * self.sine, s.gx * self.sine + s.gy * self.cosine
+        self._yaw(dt, s.gz - self.tilt.bias[2])
+        v = self.speed
+        trust = 0.0 if v is None and abs(self.yaw) > TURNING else 1.0
+        ahead, left = self.rig.inertial.ahead_mm * MM, self.rig.inertial.left_mm * MM
+        w, slope = self.yaw, self.yaw_slope
+        turn_x = self.thrust - w * w * ahead - slope * left
+        turn_y = (0.0 if v is None else v * w) + slope * ahead - w * w * left
+        self.tilt.update(
+            dt, ax, ay, s.az, gx, gy, s.gz, trust=trust, ext_ax=turn_x, ext_ay=turn_y,
+            still=self._resting(dt),
+        )  # fmt: skip
+        self.count += 1
+
+    def _yaw(self, dt: float, rate: float) -> None:
+        before = self.yaw
+        self.yaw += (rate - self.yaw) * min(1.0, dt / YAW_SMOOTH_S)
+        self.yaw_slope = (self.yaw - before) / dt
+
+    def _resting(self, dt: float) -> bool:
+        still = self.speed is not None and abs(self.speed) < REST_MPS
+        self.still_s = self.still_s + dt if still else 0.0
+        return self.still_s > REST_S
+
+    def _motion(self, s: MotionSample) -> None:
+        self.distance = s.distance_m
+        if s.speed_mps is None:
+            return
+        dt = s.time_s - self.speed_s
+        if self.speed is None or not 0.0 < dt < 1.0:
+            self.speed, self.thrust = s.speed_mps, 0.0
+        else:
+            before = self.speed
+            self.speed += (s.speed_mps - self.speed) * min(1.0, dt / SPEED_SMOOTH_S)
+            slope = (self.speed - before) / dt
+            self.thrust += (slope - self.thrust) * min(1.0, dt / THRUST_SMOOTH_S)
+        self.speed_s = s.time_s
+
+    def _air(self, s: AirSample) -> None:
+        if s.temperature_c is None:
+            return
+        share = 1.0 if self.air is None else min(1.0, 0.5 / AIR_SMOOTH_S)
+        self.air = s.temperature_c if self.air is None else self.air
+        self.air += share * (s.temperature_c - self.air)
+        if not any(bar.reflector_mm for bar in self.rig.bars.values()) or self.sound is None:
+            self.sound = speed_of_sound(self.air)
+
+    def _reflect(self, ping: RangePing) -> RangePing:
+        """Where a bar has a fixed reflector, its echo gives the speed of sound and is taken out."""
+        bar: Bar = self.rig.bars[self.sides[ping.device]]
+        if bar.reflector_mm is None or bar.reflector_element != ping.element or not self.sound:
+            return ping
+        distance = bar.reflector_mm * MM
+        kept = []
+        for echo in ping.echoes:
+            speed = speed_from_reflector(distance, echo.flight_s)
+            if speed is None or abs(speed / self.sound - 1.0) > REFLECTOR_NEAR:
+                kept.append(echo)
+            else:
+                self.sound += REFLECTOR_SHARE * (speed - self.sound)
+        return RangePing(ping.device, ping.time_s, ping.validity, ping.element, tuple(kept))

@@ -1,0 +1,78 @@
+"""From the controller's state to the Tick that everybody else sees."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from firmware_py.guard.modes import Facts, Verdict
+from firmware_py.guard.table import BY_NAME
+from firmware_py.guide import cues
+from firmware_py.guide.targets import EndError
+from firmware_py.messages import Answer, BarTick, EndState, EndTick, Side, Tick
+
+if TYPE_CHECKING:
+    from firmware_py.controller import Controller
+
+
+def make_tick(
+    c: Controller, now_s: float, errors: dict[Side, EndError | None], verdict: Verdict,
+    facts: Facts, answers: tuple[Answer, ...],
+) -> Tick:  # fmt: skip
+    """The Tick of this step."""
+    known = c.senses.has_attitude
+    blade = c.blade
+    return Tick(
+        c.seq, now_s, verdict.mode, verdict.why,
+        _end(c, Side.LEFT, errors, verdict, facts), _end(c, Side.RIGHT, errors, verdict, facts),
+        tuple(_bar(c, side, now_s) for side in blade.tracks),
+        blade.crossfall() if known else None,
+        math.sqrt(blade.roll_variance) if known else None,
+        c.targets.crossfall,
+        blade.roll if known else None,
+        blade.pitch if known else None,
+        blade.crab if known else None,
+        cues.steer(blade, c.rig.control.master),
+        c.senses.speed, c.senses.distance,
+        tuple(name for name in BY_NAME if name in facts.faults),
+        c.senses.dropped(), answers,
+    )  # fmt: skip
+
+
+def _end(
+    c: Controller, side: Side, errors: dict[Side, EndError | None], verdict: Verdict, facts: Facts
+) -> EndTick:
+    action, target = c.actuate.actions[side], c.targets.ends[side]
+    error = errors[side]
+    cue = None if error is None else cues.raise_by(error.error, c.dead_band)
+    valve = c.command.left if side is Side.LEFT else c.command.right
+    return EndTick(
+        target.guide, verdict.states[side], _why(side, verdict, facts),
+        None if error is None else error.error,
+        None if error is None else math.sqrt(error.variance),
+        action.predicted, action.disturbance, action.rate, valve, cue, target.offset,
+        c.blade.valve_gain.gain, action.in_band, action.capped,
+    )  # fmt: skip
+
+
+def _why(side: Side, verdict: Verdict, facts: Facts) -> str:
+    end = facts.ends[side]
+    if verdict.states[side] is EndState.HOLD:
+        if verdict.standing:
+            return "standing"
+        return "held as asked" if end.trusted else "no reference"
+    if verdict.states[side] is EndState.OVERRIDE:
+        return "hand on the lever"
+    return ""
+
+
+def _bar(c: Controller, side: Side, now_s: float) -> BarTick:
+    track = c.blade.tracks[side]
+    f = track.filter
+    known = track.known()
+    return BarTick(
+        side, track.link,
+        f.h if known else None, math.sqrt(max(f.cov[0], 0.0)) if known else None,
+        f.y if known else None, math.sqrt(max(f.cov[7], 0.0)) if known else None,
+        tuple(track.ranges), tuple(track.uses), track.unseen(now_s),
+    )  # fmt: skip
