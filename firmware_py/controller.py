@@ -77,9 +77,8 @@ class Controller:
 
     def _advance(self, now_s: float, dt: float, pings: list[RangePing]) -> None:
         """Fuse: tilt and valves carry the state, then each echo corrects it at its own time."""
-        roll, pitch, yaw_rate, variance = self.senses.attitude()
         hands = any(self.senses.hands.values())
-        attitude = Attitude(roll, pitch, yaw_rate, variance)
+        attitude = Attitude(*self.senses.attitude())
         self.blade.advance(now_s, dt, attitude, self.senses.speed, hands)
         sound = self.senses.sound
         if sound is None:
@@ -175,6 +174,7 @@ class Controller:
         self, now_s: float, dt: float, errors: dict[Side, EndError | None], verdict: Verdict
     ) -> None:
         allowed = verdict.mode is Mode.AUTO
+        self.actuate.foresee(self.blade)
         for side in Side:
             error = errors[side]
             value = None if error is None else error.error

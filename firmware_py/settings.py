@@ -1,8 +1,8 @@
 """The rig file: what the builder of a rig states, each value with its range.
 
 Files are an edge of the program: here lengths are mm and angles degrees, and every key carries
-its unit. The blocks take SI from the properties. Crossed limits are checked here as well, so
-that a Rig that exists is a Rig that may move.
+its unit; the blocks multiply by MM and DEG. Crossed limits are checked here as well,
+so that a Rig that exists is a Rig that may move.
 """
 
 from __future__ import annotations
@@ -123,6 +123,13 @@ def _reflector(bar: View) -> Iterator[Crossed]:
             yield Crossed(("reflector_element", "elements"), words)
 
 
+class Tracks(Part):
+    """What the machine stands on: the ground's motion is foreseen from it."""
+
+    length_mm: float = Field(default=1400, ge=200, le=5000, description="contact length")
+    gauge_mm: float = Field(default=1200, ge=200, le=4000, description="middle to middle")
+
+
 class Bar(Part):
     """One bar of range elements beyond a blade end."""
 
@@ -159,7 +166,7 @@ class Inertial(Part):
     zero_roll_deg: float = Field(default=0, ge=-15, le=15, description="reading on the level")
     zero_pitch_deg: float = Field(default=0, ge=-15, le=15)
     mount_yaw_deg: float = Field(default=0, ge=-10, le=10, description="sensor turned to the left")
-    time_constant_s: float = Field(default=10, ge=1, le=60, description="of the gravity correction")
+    time_constant_s: float = Field(default=8, ge=1, le=60, description="of the gravity correction")
 
 
 class Device(Part):
@@ -282,6 +289,7 @@ class Rig(Part):
 
     name: str = Field(min_length=1, max_length=60)
     blade: Blade
+    tracks: Tracks = Tracks()
     bars: dict[SideWord, Bar] = Field(min_length=1)
     inertial: Inertial
     air: Device

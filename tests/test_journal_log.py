@@ -32,6 +32,11 @@ def numbers(log: Log) -> list[int]:
     return [entry.number for entry in log if isinstance(entry, Recorded)]
 
 
+def marks(data: bytes | bytearray) -> list[int]:
+    """Where chunks lie, by their mark."""
+    return [i for i in range(len(data)) if data.startswith(b"\x04\0\0\0zstd", i)]
+
+
 def test_round_trip(tmp_path: Path) -> None:
     requests = {3: (Nudge(1, Side.LEFT, 0.001), Mark(2, "here"))}
     records = [record(n, requests.get(n, ())) for n in range(250)]
@@ -82,7 +87,7 @@ def test_other_tools_can_read_a_closed_log(tmp_path: Path, whole: bytes) -> None
     assert summary.statistics is not None
     assert topics.count("record") == TICKS
     assert topics.count("state") == 5
-    assert summary.statistics.chunk_count == 6  # the header's, then one a second
+    assert summary.statistics.chunk_count == 6  # the header, then one a second
 
 
 def test_the_header_holds_the_versions_and_what_else_is_given() -> None:
@@ -139,9 +144,8 @@ def test_cut_anywhere_all_whole_chunks_before_are_read(tmp_path: Path, whole: by
         path.write_bytes(whole[:end])
         try:
             log = read_log(path)
-        except LogError as error:
+        except LogError:
             assert most == 0
-            assert str(path) in str(error)
             continue
         got = numbers(log)
         assert got == list(range(len(got)))
@@ -185,26 +189,21 @@ def test_a_flipped_bit_never_makes_a_wrong_record(
 
 def test_every_byte_of_the_framing_may_flip(tmp_path: Path, whole: bytes) -> None:
     """The bytes at either end and round the first chunk's mark, one by one."""
-    first = whole.index(b"\x04\0\0\0zstd")
+    first = marks(whole)[0]
     places = [*range(8), *range(first - 40, first + 20), *range(len(whole) - 60, len(whole))]
     path = tmp_path / "flipped.mcap"
     for at in places:
         spoilt = bytearray(whole)
         spoilt[at] ^= 0x41
         path.write_bytes(spoilt)
-        try:
-            log = read_log(path)
-        except LogError as error:
-            assert "no whole header" in str(error)  # this log has but one
-            continue
+        log = read_log(path)
         assert numbers(log) == list(range(TICKS)), at
         assert log.lost != (), at
 
 
 def test_a_damaged_chunk_is_one_gap_and_is_told(tmp_path: Path, whole: bytes) -> None:
-    marks = [i for i in range(len(whole)) if whole.startswith(b"\x04\0\0\0zstd", i)]
     spoilt = bytearray(whole)
-    spoilt[marks[2] + 500] ^= 1
+    spoilt[marks(whole)[2] + 500] ^= 1
     path = tmp_path / "a.mcap"
     path.write_bytes(spoilt)
     log = read_log(path)
@@ -215,17 +214,18 @@ def test_a_damaged_chunk_is_one_gap_and_is_told(tmp_path: Path, whole: bytes) ->
     assert log.lost[1].startswith("records 100 to 199 are missing (100): ")
 
 
-def test_a_log_whose_first_header_is_lost_is_read_by_a_later_one(tmp_path: Path) -> None:
+def test_a_log_whose_first_headers_are_lost_is_read_by_a_later_one(tmp_path: Path) -> None:
     seconds = HEADER_EVERY_S + 2
     records = [record(n) for n in range(0, seconds * 100, 50)]
     path = make_log(tmp_path / "a.mcap", records)
     spoilt = bytearray(path.read_bytes())
-    spoilt[spoilt.index(b"\x04\0\0\0zstd") + 20] ^= 1
+    for _, at in zip(range(2), marks(spoilt), strict=False):
+        spoilt[at + 20] ^= 1
     path.write_bytes(spoilt)
     log = read_log(path)
     assert log.header == HEADER
-    assert len(numbers(log)) == len(records)
-    assert len(log.lost) == 1
+    assert len(numbers(log)) == len(records) - 2
+    assert len(log.lost) == 2  # neighbours in damage are told as one; and the gap
 
 
 @pytest.mark.parametrize(

@@ -223,7 +223,7 @@ def test_a_stranger_that_attaches_and_ends_does_not_remove_the_ring() -> None:
 def test_words_for_a_ring_that_cannot_be() -> None:
     with pytest.raises(RingError, match="at least 2"):
         Ring.local(tick_hz=1, seconds=1)
-    with pytest.raises(RingError, match="needs .* MB of shared memory"):
+    with pytest.raises(RingError, match=r"needs .* MB of shared memory"):
         Ring.create(tick_hz=1e9)
     other = rings.Memory.create(4096)
     with pytest.raises(RingError, match="is not a journal ring"):

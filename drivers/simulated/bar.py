@@ -9,12 +9,14 @@ import numpy as np
 from drivers.samples import Echo, RangePing, Validity
 from drivers.simulated.acoustics import EchoErrors, first_arrivals, sound_speed
 from drivers.simulated.air import Air
+from drivers.simulated.beam import Beam
 from drivers.simulated.device import Device
 from drivers.simulated.footprint import Footprint, element_offsets
+from drivers.simulated.heaps import Heaps
 from drivers.simulated.path import Design
 from drivers.simulated.pose import Pose, Vec, axes, between
 from drivers.simulated.reference import BarTruth
-from drivers.simulated.scene import Beam, Heaps, Target
+from drivers.simulated.scene import Target
 
 SECOND_BAR_S = 0.004  # the right bar fires between the left bar's elements (chosen)
 

@@ -9,14 +9,16 @@ import numpy as np
 from drivers.simulated.air import Air
 from drivers.simulated.bar import SimulatedBar, View
 from drivers.simulated.footprint import Footprint
+from drivers.simulated.heaps import Heaps, spill, stones
 from drivers.simulated.path import Design
 from drivers.simulated.reference import BarTruth, RigTruth
-from drivers.simulated.scene import EdgeLine, Heaps, StringLine, Strip, Target, spill, stones
+from drivers.simulated.scene import EdgeLine, StringLine, Strip, Target
 from drivers.simulated.surface import Surface, flat, iso_8608, roughness
 from drivers.simulated.world import Reference, World
 
 Gens = dict[str, np.random.Generator]
 
+STRIP_M = (-0.8, -0.4, 0.0, 0.4, 0.8)  # lines of the strip over which its mean is taken
 UNDER_STRING_M = 0.08  # humps nearer than this to the string are scraped away when it is set
 UNDER_EDGE_M = 0.04  # and nearer than this to the top of an edge
 
@@ -28,8 +30,25 @@ def build_ground(world: World, seed: int) -> Surface:
     return flat() if world.ground == "flat" else iso_8608(seed, world.ground)
 
 
+def raised_by(world: World, design: Design, ground: Surface) -> float:
+    """What to add to the grid so that the strip's raw ground lies `ground_mean_m` above design.
+
+    Whoever graded it roughly left soil to cut; a random grid's longest waves know nothing of that.
+    """
+    along = np.arange(0.0, design.path.length, 0.25).tolist()
+    x, y = np.array([design.path.point(s, n) for s in along for n in STRIP_M]).T
+    return world.ground_mean_m - float(ground.sample(x, y).mean())
+
+
 def build_bars(
-    world: World, rig: RigTruth, *, design: Design, ground: Surface, air: Air, gens: Gens
+    world: World,
+    rig: RigTruth,
+    *,
+    design: Design,
+    ground: Surface,
+    raised_m: float,
+    air: Air,
+    gens: Gens,
 ) -> dict[str, SimulatedBar]:
     """The rig's bars, each over its side's reference; ValueError when that is missing."""
     bars: dict[str, SimulatedBar] = {}
@@ -44,8 +63,7 @@ def build_bars(
         if ref is None:
             raise ValueError(f"the rig has a {side} bar but the world no {side} reference")
         out = (half + bar.outside_m) * world.sign * (1.0 if side == "left" else -1.0)
-        mean = world.ground_mean_m
-        view = _view(bar, ref, design, n_ref=out, mean_m=mean, ground=ground, gen=scenes[side])
+        view = _view(bar, ref, design, n_ref=out, mean_m=raised_m, ground=ground, gen=scenes[side])
         bars[side] = SimulatedBar(
             side, bar, half_width_m=half, design=design, view=view, air=air,
             gen=gens[f"bar.{side}"], run_s=world.run_s(),

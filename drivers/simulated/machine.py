@@ -37,6 +37,7 @@ class Machine:
         self.box = Box(rig.blade.width_m, rig.blade.box_m3)
         self._half = 0.5 * rig.blade.width_m
         self._ahead, self._gauge = rig.blade.ahead_m, rig.tracks.gauge_m
+        self._gyration = rig.tracks.length_m / math.sqrt(12.0)
         self.x = self.y = self.psi = self.yaw_rate = self.speed = self.travelled = 0.0
         self._slip = self._slip_raw = 0.0
         self.columns = (0.0, 0.0, 0.0)  # raw ground above design: left, middle, right
@@ -114,7 +115,7 @@ class Machine:
 
     def _track_lines(self, c: float, s: float, near_s: float) -> tuple[float, ...]:
         """Mean height and slope of the left, then of the right track."""
-        ground, design, h = self._ground, self.design, 0.5 * self._gauge
+        ground, h = self._ground, 0.5 * self._gauge
         to_cells = np.array([
             [c / ground.dx, -s / ground.dx, self.x / ground.dx + ground.shift[0]],
             [s / ground.dy, c / ground.dy, self.y / ground.dy + ground.shift[1]],
@@ -124,14 +125,21 @@ class Machine:
         mean = self._mean
         self.columns = (a + mean, b + mean, d + mean)
         near = near_s - self.sign * self._ahead
-        fl = design.path.locate(self.x - h * s, self.y + h * c, near)
-        fr = design.path.locate(self.x + h * s, self.y - h * c, near)
-        return (
-            design.height(fl.s, fl.n) + ml + mean,
-            design.slope(fl, self.psi) + sl,
-            design.height(fr.s, fr.n) + mr + mean,
-            design.slope(fr, self.psi) + sr,
-        )
+        hl, gl = self._design_line(self.x - h * s, self.y + h * c, near)
+        hr, gr = self._design_line(self.x + h * s, self.y - h * c, near)
+        return hl + ml + mean, gl + sl, hr + mr + mean, gr + sr
+
+    def _design_line(self, x: float, y: float, near_s: float) -> tuple[float, float]:
+        """Mean height and slope of the design surface under the track whose middle is x, y.
+
+        Two points at the contact's radius of gyration give both exactly up to second order.
+        """
+        r, design = self._gyration, self.design
+        dx, dy = r * math.cos(self.psi), r * math.sin(self.psi)
+        front = design.path.locate(x + dx, y + dy, near_s)
+        rear = design.path.locate(x - dx, y - dy, near_s)
+        a, b = design.height(front.s, front.n), design.height(rear.s, rear.n)
+        return 0.5 * (a + b), 0.5 * (a - b) / r
 
 
 def contact_points(rig: RigTruth) -> Floats:

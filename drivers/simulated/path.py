@@ -25,6 +25,8 @@ class Segment(NamedTuple):
     y: float
     theta: float
     kappa: float
+    cos: float  # of the start heading
+    sin: float
 
 
 class Frame(NamedTuple):
@@ -47,7 +49,8 @@ class Path:
         for length, radius in segments:
             if not (length > 0.0 and math.isfinite(length) and math.isfinite(radius)):
                 raise ValueError(f"path segment ({length}, {radius}) needs a length above 0")
-            seg = Segment(s, length, x, y, theta, 1.0 / radius if radius else 0.0)
+            seg = Segment(s, length, x, y, theta, 1.0 / radius if radius else 0.0,
+                          math.cos(theta), math.sin(theta))  # fmt: skip
             self.segments.append(seg)
             x, y, theta = _along(seg, length)
             s += length
@@ -76,6 +79,10 @@ class Path:
     def locate(self, x: float, y: float, near_s: float) -> Frame:
         """Project a world point that lies near chainage `near_s`."""
         last = len(self.segments) - 1
+        if not last and not self.segments[0].kappa:  # one straight: the common case, fast
+            _, _, x0, y0, theta, _, cos, sin = self.segments[0]
+            dx, dy = x - x0, y - y0
+            return Frame(dx * cos + dy * sin, dy * cos - dx * sin, theta, 0.0)
         i = max(0, bisect_right(self._starts, near_s) - 1) if last else 0
         for _ in range(3):
             seg = self.segments[i]
@@ -119,7 +126,7 @@ def _along(seg: Segment, d: float) -> tuple[float, float, float]:
 
 def _project(seg: Segment, x: float, y: float, near_s: float) -> Frame:
     dx, dy = x - seg.x, y - seg.y
-    cos, sin = math.cos(seg.theta), math.sin(seg.theta)
+    cos, sin = seg.cos, seg.sin
     if seg.kappa == 0.0:
         return Frame(seg.s + dx * cos + dy * sin, dy * cos - dx * sin, seg.theta, 0.0)
     r = 1.0 / seg.kappa

@@ -12,7 +12,7 @@ from typing import Any
 
 from drivers.samples import AnySample, ValveCommand
 from drivers.simulated.air import Air, SimulatedAir
-from drivers.simulated.build import build_bars, build_ground
+from drivers.simulated.build import build_bars, build_ground, raised_by
 from drivers.simulated.device import AnyDevice
 from drivers.simulated.driver import Person
 from drivers.simulated.faults import Fault, check
@@ -35,19 +35,29 @@ class SimulatedRig:
         design, ground = world.design(), build_ground(world, seed)
         self._rig = rig
         self.person = Person(rig.human, gens["driver"], rig.blade.ahead_m)
-        self._machine = Machine(rig, design, ground, world.ground_mean_m, world.sign)
+        raised = raised_by(world, design, ground)
+        self._machine = Machine(rig, design, ground, raised, world.sign)
         self._slip = normals(gens["machine"])
         air = Air(rig.air, gens["air"], world.run_s())
-        self._bars = build_bars(world, rig, design=design, ground=ground, air=air, gens=gens)
+        self._bars = build_bars(
+            world, rig, design=design, ground=ground, raised_m=raised, air=air, gens=gens
+        )
         self._inertial = SimulatedInertial("inertial", rig.inertial, gens["inertial"])
         self._air = SimulatedAir(rig.air, air, gens["air"])
         self._motion = SimulatedMotion(rig.motion, gens["motion"])
         self._inputs = SimulatedInputs(rig.human, self.person)
         self._valves = SimulatedValves(self._machine.valves)
-        own: tuple[AnyDevice, ...] = (*self._bars.values(), self._inertial, self._air, self._motion, self._inputs)
+        own: tuple[AnyDevice, ...] = (
+            *self._bars.values(),
+            self._inertial,
+            self._air,
+            self._motion,
+            self._inputs,
+        )
         self._sources = own
         self.devices: Mapping[str, AnyDevice | SimulatedValves] = {
-            d.name: d for d in (*own, self._valves)
+            **{d.name: d for d in own},
+            "valves": self._valves,
         }
         for device in own:
             device.advance = self._advance

@@ -1,4 +1,4 @@
-"""What a bar can see: string with sag and pins, edge, finished strip, stones, spill.
+"""What a bar can see: string with sag and pins, edge, finished strip (see heaps.py too).
 
 World x, y, z (m); offset n to the left of the path. Each reference gives the slant
 ranges (m) of its echoes in a beam.
@@ -9,35 +9,18 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from itertools import pairwise
-from typing import NamedTuple, Protocol
+from typing import Protocol
 
 import numpy as np
 
+from drivers.simulated.beam import Beam, Vec, add_point
 from drivers.simulated.path import Design
 from drivers.simulated.world import Reference
-
-Vec = tuple[float, float, float]
 
 MARGIN = 12.0  # m of reference before the path's start and past its end
 PIN_RADIUS = 0.008  # m: 16 mm steel (chosen)
 PIN_PROUD = 0.050  # m above the string (issue)
 PIN_BESIDE = 0.010  # m of its middle beyond the string, on the far side (chosen)
-STONE_RADIUS = 0.030  # m: 30 mm high, 60 mm wide (issue, chosen)
-STONE_EVERY = 2.0  # m (issue)
-STONE_SPREAD = 0.10  # m either side of the bar's middle (chosen)
-SPILL_EVERY = (3.0, 7.0)  # m between windrows (chosen)
-SPILL_LENGTH = (0.2, 0.8)  # m (chosen)
-SPILL_TOP = (0.060, 0.110)  # m above the design surface (issue)
-SPILL_INBOARD = (0.16, 0.30)  # m of its crest from the bar's middle towards the blade (chosen)
-SPILL_RADIUS = 0.15  # m: a loose heap's rounded back (chosen)
-
-
-class Beam(NamedTuple):
-    """One element's view: from e along the unit vector a, out to acos(cos_half) off it."""
-
-    e: Vec
-    a: Vec
-    cos_half: float
 
 
 class Target(Protocol):
@@ -189,55 +172,6 @@ class Strip:
         return self.n_ref, self._design.height(s, self.n_ref)
 
 
-class Heaps:
-    """Rounded things on the ground: stones (a ball) and windrows (a lying cylinder)."""
-
-    def __init__(self) -> None:
-        self.s: list[float] = []
-        self.items: list[tuple[Vec, Vec, float, float]] = []  # two ends, radius, half length
-
-    def ranges(self, beam: Beam, s: float, out: list[float]) -> None:
-        """First arrivals from those heaps that the beam touches."""
-        j = bisect_right(self.s, s)
-        for k in (j - 1, j):
-            if 0 <= k < len(self.s):
-                p, q, radius, half = self.items[k]
-                if abs(self.s[k] - s) < half + 0.5:
-                    add_round(beam, _on_segment(beam.e, p, q), radius, out)
-
-
-def stones(design: Design, n_ref: float, gen: np.random.Generator) -> Heaps:
-    """A stone every 2 m of a finished strip."""
-    heaps = Heaps()
-    count = int((design.path.length + 2 * MARGIN) / STONE_EVERY)
-    for k, side in enumerate(gen.uniform(-STONE_SPREAD, STONE_SPREAD, count).tolist()):
-        s = -MARGIN + k * STONE_EVERY
-        p = (*design.path.point(s, n_ref + side), design.height(s, n_ref + side))
-        heaps.s.append(s)
-        heaps.items.append((p, p, STONE_RADIUS, 0.0))
-    return heaps
-
-
-def spill(design: Design, n_ref: float, gen: np.random.Generator) -> Heaps:
-    """Windrows at the blade end, every few metres, under the bar's inner elements."""
-    heaps = Heaps()
-    s = -MARGIN
-    while s < design.path.length + MARGIN:
-        gap, length, top, inboard = (
-            float(gen.uniform(*limits))
-            for limits in (SPILL_EVERY, SPILL_LENGTH, SPILL_TOP, SPILL_INBOARD)
-        )
-        s += gap
-        n = n_ref - math.copysign(inboard, n_ref)
-        ends = [
-            (*design.path.point(t, n), design.height(t, n) + top - SPILL_RADIUS)
-            for t in (s - 0.5 * length, s + 0.5 * length)
-        ]
-        heaps.s.append(s)
-        heaps.items.append((ends[0], ends[1], SPILL_RADIUS, 0.5 * length))
-    return heaps
-
-
 def pin_chainages(design: Design, ref: Reference) -> list[float]:
     """Chainages of a string's pins: its gap on straights, closer in bends, and at tangents."""
     path = design.path
@@ -250,42 +184,3 @@ def pin_chainages(design: Design, ref: Reference) -> list[float]:
         pins += [start + gap * k for k in range(1, count)]
         pins.append(end)
     return pins
-
-
-def add_point(beam: Beam, p: Vec, radius: float, out: list[float]) -> None:
-    """Range of the nearest point of a level disc about p, if it lies in the beam."""
-    e, a, cos_half = beam
-    dx, dy, dz = p[0] - e[0], p[1] - e[1], p[2] - e[2]
-    if radius:
-        flat = math.hypot(dx, dy)
-        keep = max(flat - radius, 0.0) / flat if flat else 0.0
-        dx, dy = dx * keep, dy * keep
-    r = math.sqrt(dx * dx + dy * dy + dz * dz)
-    if dx * a[0] + dy * a[1] + dz * a[2] >= cos_half * r and r > 0.0:
-        out.append(r)
-
-
-def add_round(beam: Beam, c: Vec, radius: float, out: list[float]) -> None:
-    """Range of the first point of a ball about c within the beam."""
-    e, a, cos_half = beam
-    dx, dy, dz = c[0] - e[0], c[1] - e[1], c[2] - e[2]
-    d = math.sqrt(dx * dx + dy * dy + dz * dz)
-    cos_off = (dx * a[0] + dy * a[1] + dz * a[2]) / d
-    if cos_off >= cos_half:
-        out.append(d - radius)
-        return
-    # the beam's rim, turned towards the ball
-    off = math.acos(max(cos_off, -1.0)) - math.acos(cos_half)
-    miss = d * math.sin(off)
-    if off < 1.0 and miss < radius:
-        out.append(d * math.cos(off) - math.sqrt(radius * radius - miss * miss))
-
-
-def _on_segment(e: Vec, p: Vec, q: Vec) -> Vec:
-    dx, dy, dz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
-    square = dx * dx + dy * dy + dz * dz
-    if square == 0.0:
-        return p
-    u = ((e[0] - p[0]) * dx + (e[1] - p[1]) * dy + (e[2] - p[2]) * dz) / square
-    u = min(max(u, 0.0), 1.0)
-    return p[0] + u * dx, p[1] + u * dy, p[2] + u * dz

@@ -25,16 +25,22 @@ class Box:
         if ahead_m <= 0.0:
             return
         area = self._column * ahead_m
-        high = [max(g - e, 0.0) for g, e in zip(ground, edge, strict=True)]
-        low = [max(e - g, 0.0) for g, e in zip(ground, edge, strict=True)]
-        held = self.carried_m3 + area * (high[0] + high[1] + high[2])
-        need = area * (low[0] + low[1] + low[2])
+        over = (ground[0] - edge[0], ground[1] - edge[1], ground[2] - edge[2])
+        high = low = 0.0
+        for height in over:
+            if height > 0.0:
+                high += height
+            else:
+                low -= height
+        held = self.carried_m3 + area * high
+        need = area * low
         share = 1.0 if need <= held else held / need
         held -= share * need
         self.spilt_m3 += max(held - self._capacity, 0.0)
         self.carried_m3 = min(held, self._capacity)
+        bare = 1.0 - share  # of each hollow stays open
         self.graded = (
-            edge[0] - (1.0 - share) * low[0],
-            edge[1] - (1.0 - share) * low[1],
-            edge[2] - (1.0 - share) * low[2],
+            edge[0] + bare * min(over[0], 0.0),
+            edge[1] + bare * min(over[1], 0.0),
+            edge[2] + bare * min(over[2], 0.0),
         )

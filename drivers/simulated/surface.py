@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from functools import lru_cache
 from pathlib import Path as FilePath
+from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,7 +101,8 @@ def from_grid(u: Floats, v: Floats, z: Floats, cell_m: float = 0.05) -> Surface:
     """A measured grid (z[u, v] in m; u along, v across, left > 0), mirrored end to end both ways.
 
     Holes take their nearest neighbour's height. Averaged over cells of about `cell_m`, since a
-    track's shoe bridges what is narrower. Its mean is taken out. ValueError when it is no grid.
+    track's shoe bridges what is narrower. x begins at the first u, y is v.
+    Its mean is taken out. ValueError when it is no grid.
     """
     u, v, z = (np.asarray(a, dtype=np.float64) for a in (u, v, z))
     _check_grid(u, v, z)
@@ -114,21 +116,25 @@ def from_grid(u: Floats, v: Floats, z: Floats, cell_m: float = 0.05) -> Surface:
         filled = filled[::-1]
     mirrored = np.concatenate([filled, filled[::-1]], axis=0)
     mirrored = np.concatenate([mirrored, mirrored[:, ::-1]], axis=1)
+    middle = round((0.0 - min(float(v[0]), float(v[-1]))) / (abs(dv) * kv) - 0.5)
+    mirrored = np.roll(mirrored, -middle, axis=1)  # y = 0 is v = 0, not a mirror's line
     return Surface(mirrored - mirrored.mean(), abs(du) * ku, abs(dv) * kv)
 
 
 def load_grid(path: str | FilePath) -> Surface:
     """Read u_m, v_m, z_mm from an .npz file; ValueError with one clear sentence otherwise."""
+    keys = ("u_m", "v_m", "z_mm")
     try:
         with np.load(path, allow_pickle=False) as data:
-            missing = [k for k in ("u_m", "v_m", "z_mm") if k not in data]
-            if missing:
-                raise ValueError(f"ground file {path} lacks {', '.join(missing)}")
-            return from_grid(data["u_m"], data["v_m"], data["z_mm"] / 1000.0)
+            arrays = {k: np.asarray(data[k], dtype=np.float64) for k in keys if k in data}
     except FileNotFoundError:
         raise ValueError(f"ground file {path} is not there") from None
-    except (OSError, EOFError, KeyError, TypeError, AttributeError) as error:
-        raise ValueError(f"ground file {path} cannot be read: {error}") from error
+    except (OSError, ValueError, EOFError, TypeError, AttributeError, BadZipFile) as error:
+        raise ValueError(f"ground file {path} cannot be read as .npz: {error}") from error
+    missing = [k for k in keys if k not in arrays]
+    if missing:
+        raise ValueError(f"ground file {path} lacks {', '.join(missing)}")
+    return from_grid(arrays["u_m"], arrays["v_m"], arrays["z_mm"] / 1000.0)
 
 
 def _check_grid(u: Floats, v: Floats, z: Floats) -> None:

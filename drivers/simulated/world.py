@@ -52,10 +52,11 @@ class World:
     right: Reference | None = None
     direction: str = "with"  # or "against" chainage
     ground: str | Surface = "D"  # an ISO 8608 class, "flat", or a measured Surface
-    ground_mean_m: float = 0.02  # raw ground above the design surface
+    ground_mean_m: float = 0.02  # raw ground above the design surface, mean of the strip
     start_m: float = 3.0  # of travel between the path's end and the blade
     start_lateral_m: float = 0.010  # at most, by chance, either side
     speed_mps: float = 0.5  # planned: spreads dropout clusters and warm air over the run
+    run_m: float | None = None  # planned travel; None: from the start to the path's end
 
     def __post_init__(self) -> None:
         if self.direction not in ("with", "against"):
@@ -88,8 +89,9 @@ class World:
         return Design(Path(self.segments), self.level_m, self.grade, self.crossfall)
 
     def run_s(self) -> float:
-        """How long the whole path takes at the planned speed, s."""
-        return sum(length for length, _ in self.segments) / self.speed_mps
+        """How long the planned run takes at the planned speed, s."""
+        travel = self.run_m or sum(length for length, _ in self.segments) - self.start_m
+        return max(travel, 1.0) / self.speed_mps
 
 
 def _refuse_unknown(cls: type, keywords: Mapping[str, Any]) -> None:

@@ -94,6 +94,7 @@ class Actuate:
         self.valves = rig.valves
         self.tick_s = 1.0 / rig.control.tick_hz
         self.actions = {side: EndAction() for side in Side}
+        self.ground = {side: (0.0, 0.0) for side in Side}
         gain, integral = self._gains(rig)
         self.loops = {side: EndLoop(rig, gain, integral) for side in Side}
         if rig.valves is None:
@@ -114,6 +115,11 @@ class Actuate:
         gain = rig.control.gain_per_s or simc_gain(left)
         return gain, rig.control.integral_s or 8.0 * simc_integral(left)
 
+    def foresee(self, blade: Blade) -> None:
+        """What the ground will do until a command given now has taken effect."""
+        until = blade.valve_gain.dead_s + 0.5 * self.tick_s + blade.lifts[Side.LEFT].lag_s
+        self.ground = blade.disturbance(until)
+
     def predict(self, side: Side, error: float | None, blade: Blade) -> EndAction:
         """Error by the time that a new command has taken effect, and the ground's rate then."""
         action = EndAction()
@@ -123,8 +129,8 @@ class Actuate:
         found, lift = blade.valve_gain, blade.lifts[side]
         dead, lag = found.dead_s + 0.5 * self.tick_s, lift.lag_s
         until = dead + lag
-        ground = blade.disturbance(side, 0.5 * until) * until
-        action.disturbance = blade.disturbance(side, until)
+        action.disturbance, mean = self.ground[side]
+        ground = mean * until
         coming = found.gain * (lift.under_way(found.dead_s) + lift.rate * lag)
         action.predicted = error + coming + ground
         return action

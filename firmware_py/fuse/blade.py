@@ -10,8 +10,8 @@ import math
 from dataclasses import dataclass
 
 from firmware_py.fuse.gain import ValveGain
+from firmware_py.fuse.ground import SLOPE_PSD, Geometry, GroundRate
 from firmware_py.fuse.history import History
-from firmware_py.fuse.kalman import Trend
 from firmware_py.fuse.lift import Lift
 from firmware_py.fuse.track import Motion, Track
 from firmware_py.messages import Guide, Side
@@ -28,20 +28,22 @@ RISE = 4e-7  # m^2/s; what the gyros and the valve model leave uncertain
 SIDE = 2e-5  # m^2/s; slip of the tracks
 TURN = 2e-4  # rad^2/s per m/s; the reference's bends and corners
 SIDE_BLIND = 2.5e-3  # m^2/s; when the speed is not known
-ROLL_NOISE = 4e-6  # (rad/s)^2; gyro and vibration, one tick
-PITCH_NOISE = 4e-6
-ROLL_JERK = 0.02  # (rad/s^2)^2/s at 1 m/s, grows with the speed cubed
-PITCH_JERK = 0.01
-STILL_JERK = 1e-4
-SLOPE_DECAY = 4.0  # 1/s at 1 m/s; how fast the ground's slope of rate is forgotten
+GYRO_WHITE = 2e-5  # (rad/s)^2 of one tick: noise, and ground that no track model foresees
+GYRO_ENGINE = 3.5e-5  # (rad/s)^2; vibration, 0.35 deg/s rms
 
 
 @dataclass(frozen=True, slots=True)
 class Attitude:
-    """What the tilt gives each tick: rad, rad/s; variance of the roll."""
+    """What the tilt gives each tick: rad, rad/s; variance of the roll.
+
+    roll_rate and pitch_rate are derivatives of roll and pitch as the gyros see them: the steps by
+    which gravity corrects the tilt are no motion of the blade.
+    """
 
     roll: float
     pitch: float
+    roll_rate: float
+    pitch_rate: float
     yaw_rate: float
     roll_variance: float
 
@@ -50,8 +52,9 @@ class Blade:
     """Fuses tilt, valves, speed and echoes. `advance` once a tick, then pings, then read."""
 
     STATE = (
-        "history", "lifts", "tracks", "roll_trend", "pitch_trend", "valve_gain", "grade",
-        "curve", "crab", "roll", "pitch", "roll_variance", "mean_lift", "started", "lift_rates",
+        "history", "lifts", "tracks", "roll_ground", "pitch_ground", "valve_gain", "grade",
+        "speed", "hidden",
+        "curve", "crab", "roll", "pitch", "roll_variance", "mean_lift", "turned", "started", "lift_rates",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -70,12 +73,27 @@ class Blade:
                         self._arm(side))
             for side, bar in rig.bars.items()
         }  # fmt: skip
-        self.roll_trend, self.pitch_trend = Trend(), Trend()
+        self.roll_ground, self.pitch_ground = self._ground(rig, tick)
+        self.speed = self.hidden = 0.0
         self.grade = self.curve = self.crab = 0.0
         self.roll = self.pitch = self.mean_lift = 0.0
+        self.turned = (0.0, 0.0)
         self.roll_variance = 1.0
         self.lift_rates = {side: 0.0 for side in Side}
         self.started = False
+
+    def _ground(self, rig: Rig, tick: float) -> tuple[GroundRate, GroundRate]:
+        """Roll: the two tracks' difference. Pitch: their mean, with the height it goes with."""
+        length, gauge = rig.tracks.length_mm * MM, rig.tracks.gauge_mm * MM
+        noise = (GYRO_WHITE, GYRO_ENGINE)
+        roll = Geometry(length, (1.0, 0.0), (1.0, 0.0), 2.0 * SLOPE_PSD / gauge**2, tick, *noise)
+        pitch = Geometry(length, (0.0, 1.0), (1.0, self.ahead), 0.5 * SLOPE_PSD, tick, *noise)
+        lag = self.lifts[Side.LEFT].lag_s
+        aheads = [dead + lag + 0.5 * tick for dead in self.valve_gain.deads]
+        grounds = GroundRate(roll), GroundRate(pitch)
+        for ground in grounds:
+            ground.prepare(aheads)
+        return grounds
 
     def _arm(self, side: Side) -> tuple[float, float]:
         bar = self.rig.bars[side]
@@ -93,18 +111,19 @@ class Blade:
             side: found.gain * lift.rate_after(found.dead_s) for side, lift in self.lifts.items()
         }
         lift_left, lift_right = self.lift_rates[Side.LEFT], self.lift_rates[Side.RIGHT]
-        roll_rate = (tilt.roll - self.roll) / dt
-        pitch_rate = (tilt.pitch - self.pitch) / dt
+        roll_rate, pitch_rate = tilt.roll_rate, tilt.pitch_rate
         self._learn(dt, roll_rate, pitch_rate, speed, by_hand)
-        lift = 0.5 * (lift_left + lift_right) * dt
+        lift = (0.5 * (lift_left + lift_right) + self._hidden_heave()) * dt
         self.mean_lift += lift
         self._turns(dt, tilt, speed)
         for side, track in self.tracks.items():
             ahead, left = self._arm_of(side)
-            rise = lift + (tilt.roll - self.roll) * left - (tilt.pitch - self.pitch) * ahead
+            rise = lift + (roll_rate * left - pitch_rate * ahead) * dt
             track.advance(now_s, dt, self._motion(dt, rise, ahead, left, tilt, speed, by_hand))
         self.roll, self.pitch, self.roll_variance = tilt.roll, tilt.pitch, tilt.roll_variance
-        self.history.push((now_s, self.mean_lift, self.roll, self.pitch, self.grade))
+        self.turned = (self.turned[0] + roll_rate * dt, self.turned[1] + pitch_rate * dt)
+        pose = (self.roll, self.pitch, self.grade)
+        self.history.push((now_s, self.mean_lift, *self.turned, *pose))
 
     def _start(self, tilt: Attitude) -> None:
         self.roll, self.pitch, self.grade = tilt.roll, tilt.pitch, tilt.pitch
@@ -119,10 +138,9 @@ class Blade:
         """What the ground does to roll and pitch, and what the valves' gain is."""
         lift = self.lift_rates[Side.LEFT] - self.lift_rates[Side.RIGHT]
         body_roll = roll_rate - lift / (2.0 * self.half)
-        v = 1.0 if speed is None else min(abs(speed), 2.0)
-        cube, decay = v * v * v, SLOPE_DECAY * v
-        self.roll_trend.update(dt, body_roll, STILL_JERK + ROLL_JERK * cube, decay, ROLL_NOISE)
-        self.pitch_trend.update(dt, pitch_rate, STILL_JERK + PITCH_JERK * cube, decay, PITCH_NOISE)
+        self.roll_ground.push(body_roll)
+        self.pitch_ground.push(-pitch_rate)  # of the slope, nose up > 0
+        self.speed = 1.0 if speed is None else abs(speed)
         if not by_hand:
             self.valve_gain.learn(roll_rate, self.lifts[Side.LEFT], self.lifts[Side.RIGHT])
 
@@ -149,17 +167,28 @@ class Blade:
         turned = (v * self.curve - tilt.yaw_rate) * dt
         return Motion(rise, -tilt.yaw_rate * ahead * dt, turned, forward, noise)
 
+    def _hidden_heave(self) -> float:
+        """Rise of the track centre that goes with the pitching just seen, m/s."""
+        if self.speed < CREEP:
+            return 0.0
+        return self.pitch_ground.hidden(self.speed)
+
     def heave(self, side: Side) -> float:
         """Rise of the track centre over its reference that only the echoes show, m/s."""
         track = self.tracks.get(side) or self.tracks[self.rig.control.master]
         return track.filter.d if track.known() else 0.0
 
-    def disturbance(self, side: Side, ahead_s: float) -> float:
-        """Rate at which the ground moves an end, ahead_s from now, m/s."""
-        p, q = self.roll_trend, self.pitch_trend
-        roll = p.rate + p.slope * ahead_s
-        pitch = q.rate + q.slope * ahead_s
-        return self.heave(side) + roll * side.sign * self.half - pitch * self.ahead
+    def disturbance(self, ahead_s: float) -> dict[Side, tuple[float, float]]:
+        """Rate at which the ground moves each end ahead_s from now, and its mean until then."""
+        if self.speed < CREEP:
+            return {side: (0.0, 0.0) for side in Side}
+        roll, roll_mean = self.roll_ground.ahead(ahead_s, self.speed)
+        rise, rise_mean = self.pitch_ground.ahead(ahead_s, self.speed)
+        out = {}
+        for side in Side:
+            arm, heave = side.sign * self.half, self.heave(side)
+            out[side] = (heave + rise + roll * arm, heave + rise_mean + roll_mean * arm)
+        return out
 
     def end_height(self, side: Side) -> tuple[float, float, float] | None:
         """Height of an end over its bar's reference (m), its variance, the lateral; or None."""

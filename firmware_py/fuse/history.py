@@ -4,12 +4,13 @@ from __future__ import annotations
 
 DEPTH = 128  # ticks: 0.64 s at 200 Hz, more than the latest sample that intake lets in
 
-Row = tuple[float, float, float, float, float]  # time s, lift m (cumulated), roll, pitch, grade
-NONE: Row = (0.0, 0.0, 0.0, 0.0, 0.0)
+# time s; cumulated: mean lift m, roll turned, pitch turned; then roll, pitch, grade (rad)
+Row = tuple[float, float, float, float, float, float, float]
+NONE: Row = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0)
 
 
 class History:
-    """Ring of the blade's pose at each tick: mean lift by the valves, roll, pitch, grade."""
+    """Ring of the blade's pose at each tick: what valves and gyros moved it, and its tilt."""
 
     STATE = ("rows", "newest", "count")
 
@@ -55,4 +56,6 @@ def _between(a: Row, b: Row, time_s: float) -> Row:
         a[2] + w * (b[2] - a[2]),
         a[3] + w * (b[3] - a[3]),
         a[4] + w * (b[4] - a[4]),
+        a[5] + w * (b[5] - a[5]),
+        a[6] + w * (b[6] - a[6]),
     )

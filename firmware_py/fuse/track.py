@@ -146,13 +146,13 @@ class Track:
     def _expect(self, k: int, row: Row, newest: Row) -> tuple[float, float, float, float]:
         """Range expected at a past instant, its derivatives by height and lateral, height then."""
         f = self.filter
-        roll, grade = row[2], row[4]
+        roll, grade = row[4], row[6]
         at, arm = self.positions[k], self.bar_arm
         h = f.h - self._rise(newest, row, arm) - f.d * (newest[0] - row[0])
         if self.guide is Guide.SURFACE:
             c = h * math.cos(roll) * math.cos(grade)
             if self.bar.turned:
-                c -= at * (row[3] - grade)
+                c -= at * (row[5] - grade)
             return c, math.cos(roll), 0.0, h
         cosine = math.cos(roll)
         c = (h * math.cos(grade) + f.y * math.sin(roll)) / cosine
@@ -218,7 +218,7 @@ class Track:
         sure = self.search.offer(fix)
         if sure is None:
             return
-        roll, grade = newest[2], newest[4]
+        roll, grade = newest[4], newest[6]
         height = (sure.clearance * math.cos(roll) - sure.lateral * math.sin(roll)) / math.cos(grade)
         sd = (START_SD[0], START_SD[1], START_SD[2] + sure.spread / 2, START_SD[3])
         self.filter.start(height, sure.lateral, sd)

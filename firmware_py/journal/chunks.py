@@ -73,9 +73,10 @@ def _chunk_at(data: mmap, start: int) -> Chunk | Damage:
         return Damage(start, "the file ends inside the chunk")
     _, length, _, _, size, crc = CHUNK_HEAD.unpack_from(data, start)
     (count,) = COUNT.unpack_from(data, start + BODY_AT - COUNT.size)
-    # The length stands there twice: either one will do if the checksum then holds.
+    # The length stands there twice: either one will do if the checksum then holds. The shorter
+    # first, for zstd takes no offence at bytes after its frame: those of the next chunks.
     cut = True
-    for end in {start + BODY_AT + count, start + RECORD_HEAD.size + length}:
+    for end in sorted({start + BODY_AT + count, start + RECORD_HEAD.size + length}):
         if start + BODY_AT < end <= len(data):
             cut = False
             content = _unpack(data[start + BODY_AT : end], size)

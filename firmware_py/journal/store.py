@@ -1,6 +1,6 @@
 """The listener: what the ring holds is stored as MCAP, in chunks closed each second.
 
-A state stands in the file right after the record that it follows. The loop starts the listener
+A state stands in the file right before the record that follows it. The loop starts the listener
 as a process of its own (`Listener`); a trial calls `Pump.step` instead.
 """
 
@@ -12,7 +12,8 @@ import multiprocessing
 import os
 import signal
 import sys
-from multiprocessing.synchronize import Event
+from collections.abc import Callable
+from multiprocessing.connection import Connection
 from pathlib import Path
 
 import msgspec
@@ -41,6 +42,7 @@ class Store:
         self._time_ns = 0
         self._second = self._header_due = -1
         self._open_chunk = False
+        self._state: tuple[int, bytes] | None = None
         self._writer = Writer(
             self._file, CHUNK_MAX, CompressionType.ZSTD, enable_crcs=True, enable_data_crcs=True
         )
@@ -71,23 +73,35 @@ class Store:
             self.flush()
             self._repeat_header(second)
             self._second = second
+        self._put_state()
         self._add(heads.RECORD, data, number)
         for event in self._events.take():
             self._add(heads.EVENTS, event, number)
 
     def _repeat_header(self, second: int) -> None:
-        if self._header_due < 0 or second < self._second:  # at the start, or the clock went back
-            self._header_due = second + HEADER_EVERY_S
-        elif second >= self._header_due:
+        """With the first record, each minute after, and when the clock went back."""
+        if second >= self._header_due or second < self._second:
             self._add(heads.HEADER, self._header)
             self._header_due = second + HEADER_EVERY_S
 
     def add_gap(self, gap: Gap) -> None:
+        self._put_state()
         self._add(heads.GAP, msgspec.json.encode(gap), gap.first)
 
     def add_state(self, number: int, data: bytes) -> None:
-        """Store the state that follows record `number`; -1: before the first."""
-        self._add(heads.STATE, msgspec.msgpack.encode((number, msgspec.Raw(data))), max(number, 0))
+        """Store the state that follows record `number`; -1: before the first.
+
+        It waits for what comes next: a state is of use to the records after it, so it stands in
+        their chunk and not in the one before, which may be lost.
+        """
+        self._put_state()
+        self._state = number, data
+
+    def _put_state(self) -> None:
+        if self._state is not None:
+            (number, data), self._state = self._state, None
+            whole = msgspec.msgpack.encode((number, msgspec.Raw(data)))
+            self._add(heads.STATE, whole, max(number, 0))
 
     def flush(self) -> None:
         """Close the chunk: what came so far survives a kill, with sync also a power cut."""
@@ -98,6 +112,7 @@ class Store:
                 os.fsync(self._file.fileno())
 
     def close(self) -> None:
+        self._put_state()
         self._writer.finish()  # type: ignore[no-untyped-call]
         self._file.flush()
         if self._sync:
@@ -111,7 +126,7 @@ class Pump:
     def __init__(self, ring: Ring, store: Store) -> None:
         self._ring, self._store = ring, store
         self._reader = Reader(ring)
-        self._state: tuple[int, bytes] | None = None
+        self._state: tuple[int, bytes] | None = None  # read, and not yet stored
 
     def step(self) -> int:
         """Store all that the ring has now; the number of records stored. Never waits."""
@@ -146,29 +161,40 @@ class Pump:
         self._state = None
 
 
-def run_listener(ring_name: str, path: str, header: Header, stop: Event) -> None:
-    """Main function of the listener's process: runs until told to stop or left alone."""
+def run_listener(ring_name: str, path: str, header: Header, stop: Connection) -> None:
+    """Main function of the listener's process: runs until `stop` says or hears its end.
+
+    A pipe, not an Event: setting an Event waits for ever for a waiter that was killed.
+    """
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the loop's Ctrl-C; it then says stop
-    told: list[int] = []  # a handler may not touch the event, whose lock this thread may hold
+    told: list[int] = []
     signal.signal(signal.SIGTERM, lambda number, _: told.append(number))
     _step_down()
     loop = multiprocessing.parent_process()
     parent = os.getppid() if loop is None else loop.pid
+
+    def go_on() -> bool:
+        return not stop.poll(POLL_S) and not told and os.getppid() == parent
+
     try:
         ring = Ring.attach(ring_name)
-        store = Store(Path(path), header, sync=True)
-        pump = Pump(ring, store)
-        idle = 0.0
-        while not stop.wait(POLL_S) and not told and os.getppid() == parent:
-            idle = 0.0 if pump.step() else idle + POLL_S
-            if idle >= IDLE_S:
-                store.flush()
-        pump.step()
-        store.close()
-        del pump
-        ring.close()
+        try:
+            _listen(ring, Store(Path(path), header, sync=True), go_on)
+        finally:
+            ring.close()
     except OSError as error:
         sys.exit(f"the journal stopped: {error}; the controller runs on without a log")
+
+
+def _listen(ring: Ring, store: Store, go_on: Callable[[], bool]) -> None:
+    pump = Pump(ring, store)
+    idle = 0.0
+    while go_on():
+        idle = 0.0 if pump.step() else idle + POLL_S
+        if idle >= IDLE_S:
+            store.flush()
+    pump.step()
+    store.close()
 
 
 def _step_down() -> None:
@@ -182,14 +208,15 @@ class Listener:
 
     def __init__(self, ring: Ring, path: Path, header: Header) -> None:
         spawn = multiprocessing.get_context("spawn")
-        self._stop = spawn.Event()
+        hear, self._stop = spawn.Pipe(duplex=False)
         self._process = spawn.Process(
             target=run_listener,
-            args=(ring.name, str(path), header, self._stop),
+            args=(ring.name, str(path), header, hear),
             name="linehold-journal",
             daemon=True,
         )
         self._process.start()
+        hear.close()
 
     @property
     def alive(self) -> bool:
@@ -201,6 +228,6 @@ class Listener:
 
     def stop(self, timeout_s: float = 5.0) -> bool:
         """Store the rest and end; False when it did not end in time or had failed."""
-        self._stop.set()
+        self._stop.close()
         self._process.join(timeout_s)
         return self._process.exitcode == 0

@@ -14,6 +14,9 @@ GRID = 0.01  # m; lateral step of the search, well under the capture range of th
 FRAMES_TWO = 3  # consecutive frames that must confirm what only two elements saw
 FRAMES_MORE = 2  # the same where three or more saw it
 DROPOUT_SHARE = 0.8  # of the beam: nearer its rim an element may or may not see the reference
+SAME_COST = 4.0  # sigma squared; answers this close in cost are the same answer
+NEARER = 0.015  # m; an echo this much nearer is something in front of the candidate
+IN_FRONT = 2  # elements that see something in front: then the candidate is behind, not it
 RIVAL = 0.04  # m; another answer further off than this is a rival, not the same one
 CONFIRM_CLEARANCE = 0.012  # m; furthest that a reference moves in clearance from frame to frame
 CONFIRM_LATERAL = 0.045  # m; the same across, where two elements see it least sharply
@@ -83,13 +86,15 @@ def find_in_frame(frame: Frame, view: View) -> Fix | None:
         return None
     top = max(fix.count for fix in fixes)
     best = [fix for fix in fixes if fix.count == top]
+    nearest = min(fix.clearance for fix in best)
+    best = [fix for fix in best if fix.clearance < nearest + CONFIRM_CLEARANCE]
     low = min(fix.cost for fix in best)
-    near_best = [fix for fix in best if fix.cost <= low + 4.0]
-    spread = near_best[-1].lateral - near_best[0].lateral
-    clearances = [fix.clearance for fix in near_best]
-    if max(clearances) - min(clearances) > CONFIRM_CLEARANCE or _split(near_best):
+    best = [fix for fix in best if fix.cost <= low + SAME_COST]
+    if _split(best):
         return None
-    middle = min(near_best, key=lambda f: abs(f.lateral - near_best[0].lateral - spread / 2))
+    spread = best[-1].lateral - best[0].lateral
+    centre = 0.5 * (best[-1].lateral + best[0].lateral)
+    middle = min(best, key=lambda f: abs(f.lateral - centre))
     return _refined(middle, spread, frame, view)
 
 
@@ -123,22 +128,30 @@ def _better(a: Fix, b: Fix) -> bool:
 def _consensus(
     c: float, lateral: float, offs: list[float], frame: Frame, view: View
 ) -> Fix | None:
-    """Count the elements that agree with (c, lateral); None if one that must agree does not."""
+    """Count the elements that agree with (c, lateral).
+
+    None when one that must see it does not, when several see something nearer, or when elements
+    that cannot see it see something as near: then it is ground that looks like a string.
+    """
     half = c * math.tan(view.half_angle)
-    tolerance = 3.0 * view.noise * max(c / 0.6, 0.5)
-    seen, cost, total, missed = 0, 0.0, 0.0, 0
+    scale = max(c / 0.6, 0.5)
+    tolerance = 3.0 * view.noise * scale
+    rim = c / math.cos(view.half_angle) + tolerance
+    seen, cost, total, missed, front, odd = 0, 0.0, 0.0, 0, 0, 0
     for off, echoes in zip(offs, frame, strict=True):
         if off > half * 1.1:
+            odd += bool(echoes) and echoes[0] < rim
             continue
         expected = math.sqrt(c * c + off * off)
         gap = min((r - expected for r in echoes), key=abs, default=math.inf)
         if abs(gap) <= tolerance:
             seen += 1
-            cost += (gap / view.noise) ** 2
+            cost += (gap / (view.noise * scale)) ** 2
             total += gap * expected / c
+            front += echoes[0] < expected - NEARER
         elif off < half * DROPOUT_SHARE:
             missed += 1
-    if seen < 2 or missed * 2 > seen:
+    if seen < 2 or missed * 2 > seen or front >= IN_FRONT or odd >= seen - 1:
         return None
     return Fix(c + total / seen, lateral, 0.0, seen, cost)
 

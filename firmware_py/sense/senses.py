@@ -42,6 +42,7 @@ class Senses:
     STATE = (
         "intakes", "tilt", "inertial_s", "speed", "speed_s", "thrust", "yaw", "yaw_slope",
         "still_s", "sound", "air", "enable", "hands", "distance", "unknown", "count",
+        "turn", "fresh",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -66,7 +67,8 @@ class Senses:
         self.hands = {side: False for side in Side}
         self.distance: float | None = None
         self.unknown = 0
-        self.count = 0
+        self.count = self.fresh = 0
+        self.turn = (0.0, 0.0, 0.0)  # rad/s, summed over the samples since the last tick
 
     def take(self, now_s: float, samples: Sequence[AnySample]) -> list[RangePing]:
         """Take a tick's samples; the pings that passed come back, for the tracks."""
@@ -88,10 +90,25 @@ class Senses:
         """Samples refused since the start."""
         return self.unknown + sum(intake.dropped for intake in self.intakes.values())
 
-    def attitude(self) -> tuple[float, float, float, float]:
-        """Roll, pitch (rad), yaw rate (rad/s), variance of the roll."""
+    def attitude(self) -> tuple[float, float, float, float, float, float]:
+        """Roll, pitch (rad), their rates and the yaw rate (rad/s), variance of the roll.
+
+        Rates over the samples since the last call; body rates to derivatives of the angles for
+        the order yaw, pitch, roll (any text on rotation kinematics).
+        """
         t = self.tilt
-        return t.roll - self.zero[0], t.pitch - self.zero[1], t.yaw_rate, t.roll_sd * t.roll_sd
+        n = max(self.fresh, 1)
+        x, y, z = (total / n - bias for total, bias in zip(self.turn, t.bias, strict=True))
+        if not self.fresh:
+            x, y, z = t.roll_rate, t.pitch_rate, t.yaw_rate
+        self.turn, self.fresh = (0.0, 0.0, 0.0), 0
+        roll, pitch = t.roll, t.pitch
+        sine, cosine = math.sin(roll), math.cos(roll)
+        across = y * sine + z * cosine
+        roll_rate = x + across * math.tan(pitch)
+        pitch_rate = y * cosine - z * sine
+        variance = t.roll_sd * t.roll_sd
+        return roll - self.zero[0], pitch - self.zero[1], roll_rate, pitch_rate, across, variance
 
     @property
     def has_attitude(self) -> bool:
@@ -129,6 +146,8 @@ class Senses:
             still=self._resting(dt),
         )  # fmt: skip
         self.count += 1
+        self.turn = (self.turn[0] + gx, self.turn[1] + gy, self.turn[2] + s.gz)
+        self.fresh += 1
 
     def _yaw(self, dt: float, rate: float) -> None:
         before = self.yaw

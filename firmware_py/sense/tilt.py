@@ -4,12 +4,11 @@ Axes x forward, y left, z up. Roll > 0: left end up. Pitch > 0: nose down. Yaw r
 left. The accelerometer reads specific force: +9.81 m/s2 on z, level and at rest.
 
 Method. The gyro carries two gravity vectors along in the sensor's frame, which is the same as
-holding them in an almost-inertial frame; there the accelerometer is low-passed, so that motion to
-and fro averages out before its direction is used (the idea of Laidig and Seel, Information Fusion
-91, 2023). Heading is never needed, so no quaternion is kept. Beside the vectors run their
-derivatives with respect to the gyro bias (the recursive prediction error method: Ljung and
-Soderstrom, Theory and Practice of Recursive Identification, 1983, ch. 3); through these a Kalman
-filter learns the bias and takes each correction out of the tilt as well.
+holding them in an almost-inertial frame; there the accelerometer is low-passed twice, so that
+motion to and fro averages out (the idea of Laidig and Seel, Information Fusion 91, 2023). Heading
+is not needed, so no quaternion is kept. Beside the vectors run their derivatives by the gyro bias
+(recursive prediction error method: Ljung and Soderstrom, Theory and Practice of Recursive
+Identification, 1983); through these a Kalman filter learns the bias and corrects the tilt as well.
 """
 
 import math
@@ -19,34 +18,32 @@ STANDARD_GRAVITY = 9.80665  # m/s2: only scales innovations to angles, so local 
 MAX_STEP_S = 0.1  # s: beyond this the rotation between two samples is guesswork
 MAX_FORCE = 500.0  # m/s2 per axis: past any sensor's range; larger numbers are broken ones
 MAX_RATE = 100.0  # rad/s per axis: the same
-MIN_TRUST = 0.05  # ratio: a block trusted less says nothing of the bias
+MIN_TRUST = 0.05  # ratio: a block trusted less than this says nothing of the bias
+TINY = 1e-12  # rad or s: not quite nothing, so that it may be divided by
 MIN_FIRST_FORCE = 0.5 * STANDARD_GRAVITY  # m/s2: a first sample below it is no gravity at all
 BLOCK_S = 0.1  # s: innovations are averaged this long, which removes engine vibration (25-40 Hz)
-START_S = 1e-6  # s: above 0 says that the first sample was taken
 START_TILT_SD = 0.02  # rad: one accelerometer sample with the engine running
 
 Vector = tuple[float, float, float]
 Matrix = tuple[float, float, float, float, float, float, float, float, float]  # by rows
 IDENTITY: Matrix = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
-ZERO: Matrix = (0.0,) * 9
 
 
 @dataclass(frozen=True, slots=True)
 class TiltSettings:
     """Constants of the estimator; one set serves a grading machine and hand-held recordings."""
 
-    time_constant_s: float = 10.0  # s: machine accelerations average out, gyro drift does not grow
+    time_constant_s: float = 8.0  # s: motion averages out, and gyro drift has no time to grow
     bias_sd: float = math.radians(0.5)  # rad/s: gyro bias before anything was learnt
-    bias_walk: float = math.radians(1e-3)  # rad/s per sqrt(s): warm-up of a small MEMS gyro
+    bias_walk: float = math.radians(4e-3)  # rad/s per sqrt(s): warm-up of a small MEMS gyro
     gyro_noise: float = math.radians(0.006)  # rad/s per sqrt(Hz): datasheet 0.004, and vibration
     rest_sd: float = math.radians(0.02)  # rad/s: mean gyro over one block at rest, engine idling
-    gravity_sd: float = 0.01  # rad: block mean of gravity's direction; motion is not white
+    gravity_sd: float = 0.005  # rad: block mean of gravity's direction; motion is not white
     motion_share: float = 0.1  # ratio: share of the seen unrest (variance) added to gravity_sd^2
-    shake_limit: float = 20.0  # m/s2 rms: unrest at which gravity's correction is halved
+    shake_limit: float = 30.0  # m/s2 rms: unrest at which gravity's correction is halved
     shake_s: float = 1.0  # s: memory of the unrest
 
     def __post_init__(self) -> None:
-        """Every constant is finite and above zero, or ValueError."""
         for name in self.__slots__:
             value = getattr(self, name)
             if not (math.isfinite(value) and value > 0.0):
@@ -66,25 +63,14 @@ def tilt_from_gravity(ax: float, ay: float, az: float) -> tuple[float, float]:
 def _rotation(x: float, y: float, z: float) -> Matrix:
     """Matrix that turns a vector by the rotation vector (x, y, z), rad: Rodrigues' formula."""
     square = x * x + y * y + z * z
-    if square > 1e-12:
-        angle = math.sqrt(square)
-        s, c = math.sin(angle) / angle, (1.0 - math.cos(angle)) / square
-    else:
-        s, c = 1.0, 0.5
+    angle = math.sqrt(square) + TINY
+    s, c = math.sin(angle) / angle, 2.0 * (math.sin(0.5 * angle) / angle) ** 2
     d = 1.0 - c * square
     cx, cy, cz, sx, sy, sz = c * x, c * y, c * z, s * x, s * y, s * z
     xy, xz, yz = cx * y, cx * z, cy * z
-    return (
-        d + cx * x,
-        xy - sz,
-        xz + sy,
-        xy + sz,
-        d + cy * y,
-        yz - sx,
-        xz - sy,
-        yz + sx,
-        d + cz * z,
-    )
+    return (d + cx * x, xy - sz, xz + sy,
+            xy + sz, d + cy * y, yz - sx,
+            xz - sy, yz + sx, d + cz * z)  # fmt: skip
 
 
 def _times(m: Matrix, v: Vector) -> Vector:
@@ -118,24 +104,11 @@ def _mix(p: float, m: Matrix, q: float, n: Matrix) -> Matrix:
             p * f + q * w, p * g + q * x, p * h + q * y, p * i + q * z)  # fmt: skip
 
 
-def _square_to(up: Vector, m: Matrix) -> Matrix:
-    """What remains of a matrix square to a unit vector: (I - up up') m."""
-    x, y, z = up
-    p, q, r = (x * m[i] + y * m[3 + i] + z * m[6 + i] for i in range(3))
-    return _mix(1.0, m, -1.0, (x * p, x * q, x * r, y * p, y * q, y * r, z * p, z * q, z * r))
-
-
-def _nudged(v: Vector, turn: Vector) -> Vector:
-    """A vector turned by a small rotation vector, rad."""
-    x, y, z = _cross(turn, v)
-    return (v[0] + x, v[1] + y, v[2] + z)
-
-
 def _kalman(cov: Matrix, rows: Matrix, seen: Vector, var: float) -> tuple[Vector, Matrix]:
     """State change and new covariance by seen = rows x state + noise, one row after another."""
     b, c, d = 0.0, 0.0, 0.0
     for i in range(3):
-        h = rows[3 * i : 3 * i + 3]
+        h = (rows[3 * i], rows[3 * i + 1], rows[3 * i + 2])
         x, y, z = _times(cov, h)
         total = h[0] * x + h[1] * y + h[2] * z + var
         error = (seen[i] - h[0] * b - h[1] * c - h[2] * d) / total
@@ -148,40 +121,40 @@ def _kalman(cov: Matrix, rows: Matrix, seen: Vector, var: float) -> tuple[Vector
 def _refuse(what: str, limit: float, x: float, y: float, z: float) -> None:
     """ValueError if a number is not finite or beyond the limit (NaN fails every comparison)."""
     if not (-limit < x < limit and -limit < y < limit and -limit < z < limit):
-        raise ValueError(
-            f"Inertial sample refused: {what}, is ({x}, {y}, {z}), beyond {limit:g}; "
-            "look at the sensor and its cable."
-        )
+        words = f"{what} of ({x}, {y}, {z}) is not finite or beyond {limit:g}"
+        raise ValueError(f"Inertial sample refused: {words}; look at the sensor and its cable.")
 
 
 class Tilt:
-    """Roll, pitch, rates and gyro bias from a six-axis inertial sensor, sample by sample."""
+    """Roll, pitch, rates and gyro bias from a six-axis inertial sensor, sample by sample.
+
+    bias: what the gyro reads at rest, rad/s; roll_rate, pitch_rate and yaw_rate (turning left
+    > 0): the last sample's rates about x, y and z less that bias, rad/s.
+    """
 
     STATE: tuple[str, ...] = (
-        "_first", "_second", "_lag_first", "_lag_second", "_bias", "_bias_cov", "_rates",
-        "_turned", "_push", "_gyro_sum", "_kept", "_trusted_s", "_block_s", "_block_still",
-        "_settled_s", "_shake", "_unrest", "_noise",
+        "bias", "roll_rate", "pitch_rate", "yaw_rate", "_first", "_second", "_lag_first",
+        "_lag_second", "_bias_cov", "_turned", "_push", "_gyro_sum", "_kept", "_trusted_s",
+        "_block_s", "_block_still", "_settled_s", "_shake", "_unrest", "_noise",
     )  # fmt: skip
 
     def __init__(self, settings: TiltSettings | None = None) -> None:
         self.settings = settings or TiltSettings()
-        self._stage_s = self.settings.time_constant_s / 2.0  # two equal stages in a row
         self.reset()
 
     def reset(self) -> None:
         """Forget everything, the bias too; the next sample starts afresh."""
-        self._first: Vector = (0.0, 0.0, 0.0)  # gravity after the first low-pass stage, m/s2
-        self._second: Vector = (0.0, 0.0, 0.0)  # and after the second: the answer
-        self._lag_first: Matrix = ZERO  # s: tilt error of each stage per bias error
-        self._lag_second: Matrix = ZERO
-        self._bias: Vector = (0.0, 0.0, 0.0)  # rad/s
-        var = self.settings.bias_sd**2
-        self._bias_cov: Matrix = (var, 0.0, 0.0, 0.0, var, 0.0, 0.0, 0.0, var)  # (rad/s)^2
-        self._rates: Vector = (0.0, 0.0, 0.0)  # rad/s
+        self.bias: Vector = (0.0, 0.0, 0.0)
+        self.roll_rate = self.pitch_rate = self.yaw_rate = 0.0
+        self._first: Vector = (0.0, 0.0, 0.0)  # m/s2: gravity after the first low-pass stage
+        self._second: Vector = (0.0, 0.0, 0.0)  # m/s2: and after the second, the answer
+        self._lag_first: Matrix = _mix(0.0, IDENTITY, 0.0, IDENTITY)  # s: tilt error of each
+        self._lag_second: Matrix = self._lag_first  # stage per bias error
+        self._bias_cov: Matrix = _mix(self.settings.bias_sd**2, IDENTITY, 0.0, IDENTITY)
         self._shake = 0.0  # (m/s2)^2: mean square of the unrest, sample by sample
         self._unrest = START_TILT_SD**2  # rad^2: the same of the blocks' tilt innovations
         self._noise = START_TILT_SD**2  # rad^2: tilt variance but for the bias' part
-        self._settled_s = 0.0  # trusted time since the start; 0 means not started
+        self._settled_s = 0.0  # s of trusted time since the start; 0 means not started
         self._new_block()
 
     def _new_block(self) -> None:
@@ -189,33 +162,35 @@ class Tilt:
         self._push: Vector = (0.0, 0.0, 0.0)  # m/s: innovations, carried along and summed
         self._gyro_sum: Vector = (0.0, 0.0, 0.0)  # rad
         self._kept = 1.0  # share of the first stage that the block's corrections left
-        self._trusted_s = 0.0
-        self._block_s = 0.0
+        self._trusted_s = self._block_s = 0.0
         self._block_still = True
 
-    def update(
+    def update(  # noqa: PLR0917  a sample is seven numbers, in the order of samples.py
         self, dt_s: float, ax: float, ay: float, az: float, gx: float, gy: float, gz: float, *,
         trust: float = 1.0, ext_ax: float = 0.0, ext_ay: float = 0.0, still: bool = False,
     ) -> None:  # fmt: skip
-        """Take one sample: specific force (m/s2) and gyro (rad/s) of the dt_s seconds up to now.
+        """Take one sample: specific force (m/s2) and gyro (rad/s) means over the dt_s s up to now.
 
         trust 0..1 scales gravity's correction; ext_ax, ext_ay (m/s2) are accelerations known
-        from elsewhere, which are taken out; still says that the machine stands, so that the gyro
-        reads its bias. ValueError on numbers not finite or out of range; nothing changes then.
+        from elsewhere and taken out; still says that the machine stands, so the gyro reads its
+        bias. ValueError on numbers not finite or out of range; nothing changes then.
         """
         if not 0.0 < dt_s <= MAX_STEP_S:
             raise ValueError(f"Tilt step of {dt_s} s: it must be above 0 and at most {MAX_STEP_S}.")
         if not 0.0 <= trust <= 1.0:
             raise ValueError(f"Trust in gravity is {trust}; it must lie between 0 and 1.")
-        _refuse("specific force, m/s2", MAX_FORCE, ax, ay, az)
-        _refuse("gyro rate, rad/s", MAX_RATE, gx, gy, gz)
-        _refuse("known acceleration, m/s2", MAX_FORCE, ext_ax, ext_ay, 0.0)
+        _refuse("specific force (m/s2)", MAX_FORCE, ax, ay, az)
+        _refuse("gyro rate (rad/s)", MAX_RATE, gx, gy, gz)
+        _refuse("known acceleration (m/s2)", MAX_FORCE, ext_ax, ext_ay, 0.0)
         force = (ax - ext_ax, ay - ext_ay, az)
         if self._settled_s == 0.0:
-            self._start(force)
-        b, c, d = self._bias
-        self._rates = (gx - b, gy - c, gz - d)
-        self._carry(dt_s)
+            if math.hypot(*force) < MIN_FIRST_FORCE:
+                raise ValueError(f"First specific force {force} m/s2 is not gravity; check it.")
+            self._first = self._second = force
+            self._settled_s = TINY
+        b, c, d = self.bias
+        self.roll_rate, self.pitch_rate, self.yaw_rate = x, y, z = gx - b, gy - c, gz - d
+        self._carry(_rotation(-x * dt_s, -y * dt_s, -z * dt_s))
         self._correct(dt_s, force, trust)
         x, y, z = self._gyro_sum
         self._gyro_sum = (x + gx * dt_s, y + gy * dt_s, z + gz * dt_s)
@@ -224,17 +199,8 @@ class Tilt:
         if self._block_s > BLOCK_S - 1e-6:
             self._end_block()
 
-    def _start(self, force: Vector) -> None:
-        size = math.hypot(*force)
-        if size < MIN_FIRST_FORCE:
-            raise ValueError(f"First specific force is {size:.2f} m/s2, not gravity; is it alive?")
-        self._first = self._second = force
-        self._settled_s = START_S
-
-    def _carry(self, dt_s: float) -> None:
-        """Turn all that is held in the sensor's frame by the gyro's step (the frame turned)."""
-        x, y, z = self._rates
-        step = _rotation(-x * dt_s, -y * dt_s, -z * dt_s)
+    def _carry(self, step: Matrix) -> None:
+        """Turn all that is held in the sensor's frame, against the frame's own rotation."""
         self._first = _times(step, self._first)
         self._second = _times(step, self._second)
         self._push = _times(step, self._push)
@@ -243,22 +209,22 @@ class Tilt:
     def _correct(self, dt_s: float, force: Vector, trust: float) -> None:
         """One step of the two low-pass stages, quick at first, slow under shake and shock."""
         s = self.settings
-        fx, fy, fz = force
         x, y, z = self._first
-        ex, ey, ez = fx - x, fy - y, fz - z
+        ex, ey, ez = force[0] - x, force[1] - y, force[2] - z
         square = ex * ex + ey * ey + ez * ez
         self._shake += dt_s / (dt_s + s.shake_s) * (square - self._shake)
         weight = trust / (1.0 + self._shake / s.shake_limit**2)
-        gain = weight * dt_s / (dt_s + min(self._stage_s, self._settled_s))  # at first a mean
-        self._settled_s += trust * dt_s
+        stage_s = min(0.5 * s.time_constant_s, self._settled_s)  # at first a plain mean
+        gain = weight * dt_s / (dt_s + stage_s)
         self._first = x, y, z = x + gain * ex, y + gain * ey, z + gain * ez
         u, v, w = self._second
         self._second = u + gain * (x - u), v + gain * (y - v), w + gain * (z - w)
         self._kept *= 1.0 - gain
-        part = trust * dt_s
+        part = weight * dt_s
         x, y, z = self._push
         self._push = x + part * ex, y + part * ey, z + part * ez
         self._trusted_s += part
+        self._settled_s += part
 
     def _end_block(self) -> None:
         """Derivatives by the bias, then what the block says of the bias, then the tilt's noise."""
@@ -267,42 +233,44 @@ class Tilt:
         first = _mix(1.0, _product(self._turned, self._lag_first), 1.0, made)
         second = _mix(1.0, _product(self._turned, self._lag_second), 1.0, made)
         self._lag_second = _mix(kept, second, 1.0 - kept, first)
-        self._lag_first = _mix(kept, first, 0.0, ZERO)
+        self._lag_first = _mix(kept, first, 0.0, first)
         noise = kept**2 * self._noise + (1.0 - kept) ** 2 * s.motion_share * self._unrest
         self._noise = noise + s.gyro_noise**2 * span
-        grown = s.bias_walk**2 * span
-        self._bias_cov = _mix(1.0, self._bias_cov, grown, IDENTITY)
-        if self._block_still:
-            x, y, z = self._gyro_sum
-            b, c, d = self._bias
-            self._learn(IDENTITY, (x / span - b, y / span - c, z / span - d), s.rest_sd**2)
+        self._bias_cov = _mix(1.0, self._bias_cov, s.bias_walk**2 * span, IDENTITY)
         if self._trusted_s > MIN_TRUST * span:
             self._learn_from_gravity()
+        if self._block_still:
+            x, y, z = self._gyro_sum
+            b, c, d = self.bias
+            self._learn(IDENTITY, (x / span - b, y / span - c, z / span - d), s.rest_sd**2)
         self._new_block()
 
     def _learn_from_gravity(self) -> None:
         """The block's mean tilt innovation, square to gravity, measures the bias."""
         s = self.settings
-        x, y, z = self._second
-        size = math.hypot(x, y, z) or 1.0
-        up = (x / size, y / size, z / size)
+        size = math.hypot(*self._second) or 1.0
+        x, y, z = up = (self._second[0] / size, self._second[1] / size, self._second[2] / size)
+        along = (x * x, x * y, x * z, y * x, y * y, y * z, z * x, z * y, z * z)
+        rows = _product(_mix(1.0, IDENTITY, -1.0, along), self._lag_first)
         scale = 1.0 / (STANDARD_GRAVITY * self._trusted_s)
         x, y, z = _cross(up, self._push)
         seen = (x * scale, y * scale, z * scale)
-        square = seen[0] ** 2 + seen[1] ** 2 + seen[2] ** 2
-        span = self._block_s
-        self._unrest += span / (span + s.shake_s) * (square - self._unrest)
+        square = (x * x + y * y + z * z) * scale**2
+        self._unrest += BLOCK_S / (BLOCK_S + s.shake_s) * (square - self._unrest)
         var = s.gravity_sd**2 + s.motion_share * self._unrest
-        rows = _square_to(up, self._lag_first)
-        self._learn(rows, seen, var * span / self._trusted_s)
+        self._learn(rows, seen, var * BLOCK_S / self._trusted_s)
 
     def _learn(self, rows: Matrix, seen: Vector, var: float) -> None:
         """Kalman update of the bias by seen = rows x bias error, the tilt corrected along."""
         step, self._bias_cov = _kalman(self._bias_cov, rows, seen, var)
-        x, y, z = self._bias
-        self._bias = (x + step[0], y + step[1], z + step[2])
-        self._first = _nudged(self._first, _times(self._lag_first, step))
-        self._second = _nudged(self._second, _times(self._lag_second, step))
+        x, y, z = self.bias
+        self.bias = (x + step[0], y + step[1], z + step[2])
+        x, y, z = self._first
+        u, v, w = _cross(_times(self._lag_first, step), self._first)
+        self._first = (x + u, y + v, z + w)
+        x, y, z = self._second
+        u, v, w = _cross(_times(self._lag_second, step), self._second)
+        self._second = (x + u, y + v, z + w)
 
     def _tilt_sd(self, row: Vector) -> float:
         """Standard deviation (rad) of the tilt about one axis; row: its lag behind the bias."""
@@ -329,29 +297,3 @@ class Tilt:
     def pitch_sd(self) -> float:
         """Standard deviation of pitch, rad, at small tilt; without the accelerometer's own bias."""
         return self._tilt_sd(self._lag_second[3:6])
-
-    @property
-    def roll_rate(self) -> float:
-        """Rate about x less its bias, rad/s."""
-        return self._rates[0]
-
-    @property
-    def pitch_rate(self) -> float:
-        """Rate about y less its bias, rad/s."""
-        return self._rates[1]
-
-    @property
-    def yaw_rate(self) -> float:
-        """Rate about z less its bias, rad/s; turning left > 0."""
-        return self._rates[2]
-
-    @property
-    def bias(self) -> tuple[float, float, float]:
-        """Gyro bias as learnt so far, rad/s."""
-        return self._bias
-
-    @property
-    def bias_sd(self) -> tuple[float, float, float]:
-        """Standard deviations of the gyro bias, rad/s."""
-        cov = self._bias_cov
-        return (math.sqrt(cov[0]), math.sqrt(cov[4]), math.sqrt(cov[8]))

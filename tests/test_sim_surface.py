@@ -1,0 +1,136 @@
+"""The simulated ground against ISO 8608 (docs: checks.md's figures), and measured grids."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.signal import welch
+
+from drivers.simulated.surface import (
+    CLASS_GD,
+    N0,
+    SPACING,
+    Surface,
+    from_grid,
+    iso_8608,
+    load_grid,
+)
+
+GRID = Path(__file__).parents[2] / "shared" / "data" / "ground_belgian_block_grid_mm.npz"
+SEED = 3
+OCTAVES = [(0.0625 * 2.0**k, 0.125 * 2.0**k) for k in range(5)]  # cycles/m, to 2.0
+
+
+def _lines(z: NDArray[np.float64], direction: str) -> tuple[NDArray[np.float64], float]:
+    """Lines over the grid's own nodes, one a row, and their step (m)."""
+    if direction == "x":
+        return z.T[::8], SPACING
+    if direction == "y":
+        return z[::8], SPACING
+    n = z.shape[0]
+    i = np.arange(n)
+    return np.stack([z[i, (i + k) % n] for k in range(0, n, 8)]), SPACING * math.sqrt(2.0)
+
+
+@pytest.mark.parametrize("direction", ["x", "y", "diagonal"])
+def test_every_line_has_the_standards_psd(direction: str) -> None:
+    """ISO 8608: Gd(n) = Gd(n0) (n/n0)^-2; by octave, 25 % below 0.25 cycles/m, 10 % above."""
+    lines, step = _lines(iso_8608(SEED, "D").heights(), direction)
+    n, psd = welch(lines, fs=1.0 / step, nperseg=1024, axis=1)
+    mean = psd.mean(axis=0)
+    for low, high in OCTAVES:
+        band = (n >= low) & (n < high)
+        expected = np.mean(CLASS_GD["D"] * (n[band] / N0) ** -2.0)
+        tolerance = 0.25 if low < 0.25 else 0.10
+        assert mean[band].mean() / expected == pytest.approx(1.0, abs=tolerance), (low, high)
+
+
+def test_class_rms_is_4_mm_doubling_per_class() -> None:
+    """checks.md: class A rms for wavelengths 0.1 to 100 m = 4.00 mm, doubling (derived)."""
+    rms = {c: math.sqrt(g * N0**2 * (100.0 - 0.1)) for c, g in CLASS_GD.items()}
+    assert 1e3 * rms["A"] == pytest.approx(4.00, abs=0.005)
+    assert [round(rms[c] / rms["A"]) for c in "ABCDEFGH"] == [1, 2, 4, 8, 16, 32, 64, 128]
+    assert CLASS_GD["D"] == pytest.approx(1024e-6)
+
+
+def test_measured_rms_of_lines_matches_the_class() -> None:
+    """Class D, waves to 85 m (the bins of a 128 m line from the second on): 16 x that share."""
+    z = iso_8608(SEED, "D").heights()
+    power = np.abs(np.fft.rfft(z[:, ::4], axis=0) / z.shape[0]) ** 2
+    rms = math.sqrt(2.0 * power[2:].sum(axis=0).mean())
+    theory = math.sqrt(1024e-6 * N0**2 * (128.0 / 1.5 - 1.0 / 5.66))
+    assert rms == pytest.approx(theory, rel=0.15)
+
+
+def test_sampling_is_bilinear_periodic_and_negative_positions_work() -> None:
+    z = np.arange(20.0).reshape(4, 5)
+    ground = Surface(z, 0.5, 0.25)
+    x = np.array([0.0, 0.5, 0.25, -0.5, 2.0, 0.0])
+    y = np.array([0.0, 0.25, 0.125, 0.0, 1.25, -0.25])
+    expected = [0.0, 6.0, 3.0, 15.0, 0.0, 4.0]
+    assert ground.sample(x, y).tolist() == pytest.approx(expected)
+
+
+def test_same_seed_same_ground_and_another_differs() -> None:
+    first = iso_8608(5, "D").heights()
+    other = iso_8608(6, "D").heights()
+    assert np.array_equal(first, iso_8608(5, "D").heights())
+    assert not np.array_equal(first, other)
+
+
+def test_a_grid_is_mirrored_both_ways_and_holes_are_filled() -> None:
+    u, v = np.arange(6) * 0.1, (np.arange(5) - 2) * 0.1
+    z = np.add.outer(u, 10.0 * v)
+    z[0, 0] = math.nan
+    ground = from_grid(u, v, z)
+    x = np.array([0.0, 0.5, 0.6, 1.1, 1.2])  # 6 cells there, 6 back, and anew
+    along = ground.sample(x, np.zeros(5))
+    assert along[0] == pytest.approx(along[3]) == pytest.approx(along[4])
+    assert along[1] == pytest.approx(along[2])
+    across = ground.sample(np.full(3, 0.2), np.array([-0.1, 0.0, 0.1]))
+    assert np.diff(across).tolist() == pytest.approx([1.0, 1.0], abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("u", "v", "z", "words"),
+    [
+        ([0, 1, 2, 4], [0, 1, 2, 3], np.zeros((4, 4)), "evenly"),
+        ([0, 1, 2, 3], [0, 1, 2, 3], np.zeros((4, 3)), "heights"),
+        ([0, 1], [0, 1], np.zeros((2, 2)), "at least 4"),
+        ([0, 1, 2, 3], [0, 1, 2, 3], np.full((4, 4), np.nan), "single height"),
+    ],
+)
+def test_what_is_no_grid_is_refused(u: list[float], v: list[float], z: object, words: str) -> None:
+    with pytest.raises(ValueError, match=words):
+        from_grid(np.array(u, float), np.array(v, float), np.asarray(z, float))
+
+
+def test_files_that_are_no_ground_are_refused(tmp_path: Path) -> None:
+    with pytest.raises(ValueError, match="not there"):
+        load_grid(tmp_path / "none.npz")
+    (tmp_path / "text.npz").write_text("no grid")
+    with pytest.raises(ValueError, match="cannot be read"):
+        load_grid(tmp_path / "text.npz")
+    np.savez(tmp_path / "keys.npz", u_m=np.arange(4.0))
+    with pytest.raises(ValueError, match="lacks v_m, z_mm"):
+        load_grid(tmp_path / "keys.npz")
+
+
+@pytest.mark.skipif(not GRID.exists(), reason="shared data: the Belgian-block grid is not here")
+def test_the_measured_grid_loads_with_its_own_roughness() -> None:
+    ground = load_grid(GRID)
+    raw = np.load(GRID)["z_mm"] / 1000.0
+    z = ground.heights()
+    assert ground.size_x == pytest.approx(20.0, abs=0.2)
+    assert ground.size_y == pytest.approx(6.8, abs=0.15)
+    assert np.isfinite(z).all()
+    assert z.std() == pytest.approx(np.nanstd(raw), rel=0.1)
+    left, right = (
+        ground.sample(np.linspace(0, 9, 50), np.full(50, 0.6)),
+        ground.sample(np.linspace(0, 9, 50), np.full(50, -0.6)),
+    )
+    assert np.std(left - right) > 0.002  # y = 0 is no mirror's line
