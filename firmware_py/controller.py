@@ -16,13 +16,23 @@ from firmware_py.fuse.track import Gate
 from firmware_py.guard.faults import FaultFinder, needed_bars
 from firmware_py.guard.modes import EndFacts, Facts, Guard, Verdict
 from firmware_py.guide.targets import EndError, Targets
-from firmware_py.messages import Answer, AnyRequest, EndState, Guide, Mode, Side, Tick
+from firmware_py.messages import (
+    BAR_GUIDES,
+    Answer,
+    AnyRequest,
+    EndState,
+    Guide,
+    Mode,
+    Side,
+    Tick,
+)
 from firmware_py.sense.senses import Senses
 from firmware_py.settings import MM, Rig
 from firmware_py.serve import Serve
 from firmware_py.view import make_tick
 
 LED = (EndState.LED, EndState.COAST)
+NO_ERRORS: dict[Side, EndError | None] = {side: None for side in Side}
 JUMP_S = 2.0  # s; how long a reference that came back elsewhere is told
 
 
@@ -31,7 +41,7 @@ class Controller:
 
     STATE = (
         "senses", "blade", "targets", "guard", "actuate", "finder", "gate_near", "gate_far",
-        "dead_band", "last_s", "seq", "led", "jumped_s", "left_at",
+        "dead_band", "last_s", "seq", "led", "sure", "jumped_s", "left_at",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -49,6 +59,7 @@ class Controller:
         self.last_s = math.nan
         self.seq = 0
         self.led = {side: False for side in Side}
+        self.sure = {side: False for side in Side}
         self.jumped_s = 0.0
         self.left_at: dict[Side, float | None] = {side: None for side in Side}
         self.command = ValveCommand(0.0, 0.0, 0.0)
@@ -62,11 +73,11 @@ class Controller:
         usable = 0.0 < dt <= 0.5 and self.senses.has_attitude and bool(self.senses.sound)
         if usable:
             self._advance(now_s, dt, pings)
-        errors = {side: self._error(side) if usable else None for side in Side}
+        errors = self._errors(now_s) if usable else dict(NO_ERRORS)
         facts = self._facts(now_s, dt, errors)
         answers = tuple(self._answer(request, facts, errors) for request in requests)
         if answers:
-            errors = {side: self._error(side) if usable else None for side in Side}
+            errors = self._errors(now_s) if usable else dict(NO_ERRORS)
         verdict = self._decide(facts, errors)
         self._act(now_s, dt, errors, verdict)
         tick = make_tick(self, now_s, errors, verdict, facts, answers)
@@ -115,12 +126,32 @@ class Controller:
                     self.jumped_s = JUMP_S
             self.left_at[side] = track.filter.h
 
-    def _error(self, side: Side) -> EndError | None:
-        return self.targets.error(side, self.blade, self._leads(side.other))
+    def _errors(self, now_s: float) -> dict[Side, EndError | None]:
+        """Both ends' errors; a fall end leans on the other end's target while that is sure."""
+        for side in Side:
+            self.sure[side] = self._sure(side, now_s)
+        return {
+            side: self.targets.error(side, self.blade, self._leads(side.other)) for side in Side
+        }
+
+    def _sure(self, side: Side, now_s: float) -> bool:
+        """True while an end's own bar may lead a valve, also when coasting."""
+        track = self.blade.tracks.get(side)
+        error = None if track is None else self.targets.bar_error(side, self.blade)
+        if track is None or error is None:
+            return False
+        limits = self.rig.limits
+        if not error.variance < (limits.coast_sd_mm * MM) ** 2:
+            return False
+        bridged = track.unseen(now_s) <= limits.coast_s and track.way <= limits.coast_mm * MM
+        return bridged or not track.coasting
 
     def _leads(self, side: Side) -> bool:
-        """True when an end's own bar is what its valve follows, so that others may lean on it."""
-        return self.led[side] or not self.guard.engaged
+        """True when an end's own bar is what its valve follows, so that the other may lean on it."""
+        guard = self.guard
+        if self.targets.ends[side].guide not in BAR_GUIDES or guard.asked_hold[side]:
+            return False
+        return self.sure[side] and not self.senses.hands[side]
 
     def _facts(self, now_s: float, dt: float, errors: dict[Side, EndError | None]) -> Facts:
         targets, rig = self.targets, self.rig
@@ -133,28 +164,21 @@ class Controller:
             faults.add("reference jumped")
         if any(v is not None and not math.isfinite(v) for v in values.values()):
             faults.add("not a number")
-        ends = {side: self._end_facts(side, now_s, errors[side]) for side in Side}
+        ends = {side: self._end_facts(side, errors[side]) for side in Side}
         off = abs(self.blade.crossfall() - targets.crossfall)
         return Facts(dt, self.senses.speed, ends, off, faults, rig.valves is not None)
 
-    def _end_facts(self, side: Side, now_s: float, error: EndError | None) -> EndFacts:
+    def _end_facts(self, side: Side, error: EndError | None) -> EndFacts:
         guide = self.targets.ends[side].guide
         facts = EndFacts(guide, None if error is None else error.error)
         facts.hand = self.senses.hands[side]
         if error is None:
             return facts
-        limits = self.rig.limits
-        lead = side.other if guide is Guide.FALL and self.led[side.other] else side
+        lead = side.other if guide is Guide.FALL else side
         track = self.blade.tracks.get(lead)
-        if guide is Guide.FALL and (lead is side or track is None):
-            facts.trusted = True  # the crossfall alone leads it
-            return facts
-        if track is None:
-            return facts
-        sure = error.variance < (limits.coast_sd_mm * MM) ** 2 or guide is Guide.FALL
-        facts.coasting = track.coasting
-        bridged = track.unseen(now_s) <= limits.coast_s and track.way <= limits.coast_mm * MM
-        facts.trusted = sure and (bridged or not track.coasting)
+        # a fall end whose other end has no sure reference goes by the crossfall alone
+        facts.trusted = guide is Guide.FALL or self.sure[side]
+        facts.coasting = track is not None and track.coasting and self.sure[lead]
         return facts
 
     def _answer(

@@ -176,6 +176,12 @@ class Device(Part):
     kind: Literal["simulated"] = "simulated"
 
 
+class Thermometer(Device):
+    """The air thermometer; its housing follows the air late."""
+
+    lag_s: float = Field(default=0, ge=0, le=300)
+
+
 class Valves(Part):
     """The two lift valves."""
 
@@ -210,8 +216,8 @@ class Limits(Part):
 class Gate(Part):
     """The range gate round the expected clearance."""
 
-    near_mm: float = Field(default=25, ge=5, le=500)
-    far_mm: float = Field(default=40, ge=5, le=500)
+    near_mm: float = Field(default=40, ge=5, le=500)
+    far_mm: float = Field(default=60, ge=5, le=500)
 
 
 class End(Part):
@@ -292,7 +298,7 @@ class Rig(Part):
     tracks: Tracks = Tracks()
     bars: dict[SideWord, Bar] = Field(min_length=1)
     inertial: Inertial
-    air: Device
+    air: Thermometer
     motion: Device
     driver: Device
     valves: Valves | None = None

@@ -15,6 +15,8 @@ from drivers.simulated.noise import normals
 from drivers.simulated.reference import HumanTruth
 
 LONGEST_REACH = 0.3  # m: a cue beyond this is steered as this
+EYE_M = 0.015  # m rms: how well a person judges by eye where the blade runs beside an edge (chosen)
+EYE_S = 2.0  # s: how long one such misjudgement lasts (chosen)
 
 
 class Person:
@@ -23,6 +25,10 @@ class Person:
     def __init__(self, human: HumanTruth, gen: np.random.Generator, ahead_m: float) -> None:
         self._human, self._ahead = human, ahead_m
         self._noise = normals(gen)
+        self._eye_noise = normals(gen.spawn(1)[0])
+        self._eye_error = 0.0
+        self._sight: float | None = None
+        self.by_eye = False  # where no cue is shown, steer by what is seen of the strip's edge
         self._cues: deque[tuple[float, float | None]] = deque()
         self._seen: tuple[float, float | None] = (0.0, None)
         self._smooth: float | None = None
@@ -35,9 +41,14 @@ class Person:
         self.speed = 0.0
 
     def cue(self, now_s: float, lateral_m: float | None) -> None:
-        """Show the steering cue; it reaches the hand after the human delay."""
+        """Show the steering cue; it reaches the hand after the human delay.
+
+        None: no cue. Then a person told to steer by eye uses what is seen, as late.
+        """
         if lateral_m is not None and not math.isfinite(lateral_m):
             lateral_m = None
+        if lateral_m is None and self.by_eye:
+            lateral_m = self._sight
         self._cues.append((now_s + self._human.delay_s, lateral_m))
 
     def drive(self, speed_mps: float) -> None:
@@ -54,6 +65,13 @@ class Person:
             raise ValueError(f'end {end!r} is neither "left" nor "right"')
         left, right = self.hands
         self.hands = (lever, right) if end == "left" else (left, lever)
+
+    def see(self, dt: float, lateral_m: float) -> None:
+        """Look at where the blade runs (strip to the left > 0), with an eye's slow error."""
+        keep = dt / EYE_S
+        kick = EYE_M * math.sqrt(2.0 * keep) * next(self._eye_noise)
+        self._eye_error += kick - keep * self._eye_error
+        self._sight = lateral_m + self._eye_error
 
     def in_bend(self, curvature: float) -> None:
         """Begin already settled in a bend of this curvature (left > 0)."""

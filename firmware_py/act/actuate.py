@@ -19,9 +19,11 @@ from firmware_py.guide.deadband import DeadBand
 from firmware_py.messages import EndState, Side
 from firmware_py.settings import MM, Rig
 
-UNSURE_SHARE = 0.25  # of the dead time: what the prediction may be wrong by
+UNSURE_SHARE = 0.35  # of the dead time: what the prediction may be wrong by
 NEAR = 0.004  # m; once this near its target an end no longer closes at approach speed
-QUIET = 0.002  # m/s; slower than this the oil stays shut: it would only reverse it
+START = 0.006  # m/s; slower than this the oil does not start again the way it flowed last
+REVERSE = 0.024  # m/s; nor the other way: small motions to and fro wear valves and grade nothing
+STOP = 0.004  # m/s; once moving, it goes on down to this
 ACTIVE = (EndState.LED, EndState.COAST)
 
 
@@ -39,7 +41,7 @@ class EndAction:
 class EndLoop:
     """One end's dead band, PID and return to target."""
 
-    STATE = ("pid", "band", "running", "returning", "moving")
+    STATE = ("pid", "band", "running", "returning")
 
     def __init__(self, rig: Rig, gain: float, integral_s: float) -> None:
         self.cap = rig.limits.cap_mm_s * MM
@@ -48,7 +50,6 @@ class EndLoop:
         control = rig.control
         self.band = DeadBand(control.dead_band_mm * MM, control.dead_band_release_pct / 100.0)
         self.running = self.returning = False
-        self.moving = 0
 
     def rest(self) -> None:
         """Not led: the next start begins at rate 0."""
@@ -56,7 +57,6 @@ class EndLoop:
             self.pid.reset()
             self.band.reset()
         self.running = False
-        self.moving = 0
 
     def update(self, now_s: float, dt: float, action: EndAction, forward: float) -> float:
         """Rate to ask for from the predicted error and the feed-forward, m/s."""
@@ -72,23 +72,34 @@ class EndLoop:
             self.returning = abs(error) > NEAR
         rate = correction + forward
         action.capped = abs(rate) > self.cap
-        return self._quiet(min(max(rate, -self.cap), self.cap))
+        return min(max(rate, -self.cap), self.cap)
 
-    def _quiet(self, rate: float) -> float:
-        """Small rates only go on, they neither start nor reverse the oil."""
+
+class Quiet:
+    """One valve: small rates only go on, they neither start nor reverse the oil."""
+
+    STATE = ("moving", "last")
+
+    def __init__(self) -> None:
+        self.moving = self.last = 0
+
+    def update(self, rate: float) -> float:
+        """The cylinder rate to ask for, m/s."""
         sign = (rate > 0.0) - (rate < 0.0)
-        least = 0.5 * QUIET if sign == self.moving else QUIET
+        least = REVERSE if sign != self.last else START
+        if sign == self.moving:
+            least = STOP
         if abs(rate) < least:
             self.moving = 0
             return 0.0
-        self.moving = sign
+        self.moving = self.last = sign
         return rate
 
 
 class Actuate:
     """Both ends to one ValveCommand. Keeps the lift models told of what really went out."""
 
-    STATE = ("loops", "limiter", "pulsers", "actions")
+    STATE = ("loops", "quiets", "limiter", "pulsers", "actions")
 
     def __init__(self, rig: Rig) -> None:
         self.valves = rig.valves
@@ -105,13 +116,14 @@ class Actuate:
         pulsed = rig.valves.pulsed
         # slower than stated by up to 2.5 times needs more command for the same rate
         up, down = self.character.command(cap, 0.4), -self.character.command(-cap, 0.4)
+        self.quiets = {side: Quiet() for side in Side}
         self.limiter = Limiter(1.0 if pulsed else up, 1.0 if pulsed else down)
         ticks = round(rig.valves.pulse_ms * 1e-3 / self.tick_s)
         self.pulsers = {side: Pulser(ticks) for side in Side}
 
     def _gains(self, rig: Rig) -> tuple[float, float]:
-        dead, lag = (rig.valves.dead_time_ms, rig.valves.lag_ms) if rig.valves else (80.0, 50.0)
-        left = UNSURE_SHARE * dead * 1e-3 + lag * 0.5e-3 + self.tick_s
+        dead = rig.valves.dead_time_ms * 1e-3 if rig.valves else 0.0
+        left = UNSURE_SHARE * dead + self.tick_s
         gain = rig.control.gain_per_s or simc_gain(left)
         return gain, rig.control.integral_s or 8.0 * simc_integral(left)
 
@@ -160,7 +172,7 @@ class Actuate:
         left, right = cylinders_from_ends(rates[Side.LEFT], rates[Side.RIGHT], self.ratio)
         # a held end's valve stays shut, though the other end's motion then moves it a little
         wanted = {
-            side: rate if states[side] in ACTIVE else 0.0
+            side: self.quiets[side].update(rate) if states[side] in ACTIVE else 0.0
             for side, rate in ((Side.LEFT, left), (Side.RIGHT, right))
         }
         asked = [self._one(side, wanted[side], gain) for side in Side]

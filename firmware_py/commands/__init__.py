@@ -1,0 +1,87 @@
+"""The command `linehold`. Heavy modules are imported where they are used: --help stays quick.
+
+Exit codes, of every command: 0 good; 1 a run that ended in a fault, or a replay that differs;
+2 bad input, nothing was done; 130 interrupted; 143 told to terminate, 129 hung up.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+from typing import Any
+
+import click
+
+from firmware_py import __version__
+from firmware_py.commands.live import run
+from firmware_py.commands.show import check, faults, rigs
+from firmware_py.commands.simulate import trial
+from firmware_py.commands.verify import replay
+
+BAD_INPUT, INTERRUPTED = 2, 130
+DEBUG = "LINEHOLD_DEBUG"  # set to 1: errors come with their traceback
+
+
+class Told(click.ClickException):
+    """An error of ours as one sentence (a file's faults: one line each)."""
+
+    exit_code = BAD_INPUT
+
+    def show(self, file: Any = None) -> None:
+        """On standard error, without a traceback."""
+        click.echo(self.message, file=file or sys.stderr)
+
+
+class Commands(click.Group):
+    """A group whose commands end in a sentence, not in a traceback."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command that was asked for."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            click.echo("Interrupted.", err=True)
+            ctx.exit(INTERRUPTED)
+        except (click.ClickException, click.exceptions.Exit):
+            raise
+        except Exception as error:
+            if os.environ.get(DEBUG) == "1" or not _ours(error):
+                raise
+            raise Told(_words(error)) from error
+
+
+def _ours(error: Exception) -> bool:
+    from firmware_py.errors import LineholdError
+
+    if isinstance(error, OSError) and error.errno == errno.EPIPE:
+        return False  # click's own: whoever read our output has gone
+    return isinstance(error, (LineholdError, OSError))
+
+
+def _words(error: Exception) -> str:
+    if isinstance(error, OSError) and error.strerror:
+        return f"{error.filename}: {error.strerror}" if error.filename else error.strerror
+    return str(error)
+
+
+@click.group(
+    cls=Commands,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    epilog="Example: linehold trial footpath-string",
+)
+@click.version_option(__version__, prog_name="linehold")
+def cli() -> None:
+    """Grade a strip to its string: an open control loop for a small box blade.
+
+    A prototype, certified by nobody. Keep people away from the blade and the machine.
+    """
+
+
+for command in (run, trial, replay, rigs, check, faults):
+    cli.add_command(command)
+
+
+def main() -> None:
+    """Entry point of the installed command."""
+    cli(prog_name="linehold")

@@ -20,11 +20,13 @@ from firmware_py.settings import MM, Rig
 GRADE_S = 4.0  # s; slower than the machine's pitching, faster than a change of grade
 CURVE_S = 3.0  # s; the driver's steering about the reference's own bend
 CRAB_S = 1.5  # s; averages the corners that a string makes at its pins in a bend
+STANDING = 0.03  # m/s; three sigma of the smoothed speed
 CREEP = 0.1  # m/s; below this neither bend nor crab can be told
 HEAVE = 4e-4  # (m/s)^2/s at 1 m/s, grows with the speed cubed: tracks on ISO 8608 class D
-HEAVE_STILL = 2e-6  # (m/s)^2/s standing
+HEAVE_STILL = 2e-6  # (m/s)^2/s at creep
 HAND_HEAVE = 2e-2  # (m/s)^2/s while a hand moves a valve that the model does not know of
 RISE = 4e-7  # m^2/s; what the gyros and the valve model leave uncertain
+RISE_STILL = 2e-8  # m^2/s standing with the valves shut: a datum is a mean of seconds
 SIDE = 2e-5  # m^2/s; slip of the tracks
 TURN = 2e-4  # rad^2/s per m/s; the reference's bends and corners
 SIDE_BLIND = 2.5e-3  # m^2/s; when the speed is not known
@@ -162,10 +164,22 @@ class Blade:
         pace = min(abs(v), 2.0)
         heave = HEAVE_STILL + HEAVE * pace**3 + (HAND_HEAVE if by_hand else 0.0)
         side = SIDE_BLIND if speed is None else SIDE
+        if self._still(speed, by_hand):
+            return Motion(0.0, 0.0, 0.0, 0.0, (RISE_STILL * dt, 0.0, 0.0, 0.0), still=True)
         noise = (RISE * dt, heave * dt, side * dt, (TURN * pace + 1e-8) * dt)
         forward = (v - tilt.yaw_rate * left) * dt
         turned = (v * self.curve - tilt.yaw_rate) * dt
         return Motion(rise, -tilt.yaw_rate * ahead * dt, turned, forward, noise)
+
+    def _still(self, speed: float | None, by_hand: bool) -> bool:
+        """Standing with the valves shut: nothing moves, whatever a gyro's bias says."""
+        slow = speed is not None and abs(speed) < STANDING
+        return slow and not by_hand and not any(self.lift_rates.values())
+
+    def moving(self, side: Side) -> float:
+        """Motion of an end over the last moments that no command explains, m/s."""
+        roll, rise = self.roll_ground.lately(), self.pitch_ground.lately() * self.ahead
+        return self.heave(side) + rise + roll * side.sign * self.half
 
     def _hidden_heave(self) -> float:
         """Rise of the track centre that goes with the pitching just seen, m/s."""

@@ -14,8 +14,8 @@ SPAN_S = 0.06  # s; step of the second difference: past engine vibration, inside
 SMOOTH_S = 0.02  # s; low-pass before it
 MEMORY_S = 15.0  # s; how long an observation counts
 PRIOR = 4e-3  # (rad/s)^2 of seen command that outweighs the rig file's own word
-RANGE = (0.4, 2.5)  # of the rig file's gain; beyond it the valve is at fault
-BETTER = 0.85  # of the residual: how much better another dead time must fit to be taken
+RANGE = (0.7, 2.5)  # of the rig file's gain; a slower valve is under-driven, which is safe
+SURE = 3.0  # log likelihood ratio at which another dead time is believed
 CLEAR = 4.0  # of the prior: from so much seen command on, silence is no chance
 SILENT = 0.2  # of the rig file's gain: less is no answer
 DEPTH = 64  # ticks of memory for the differences: 2 * SPAN_S at 200 Hz, and some
@@ -24,7 +24,7 @@ DEPTH = 64  # ticks of memory for the differences: 2 * SPAN_S at 200 Hz, and som
 class ValveGain:
     """`learn` takes a tick's roll rate; `gain` and `dead_s` are the best word on the valves."""
 
-    STATE = ("gain", "dead_s", "smooth", "rings", "at", "xx", "xz", "zz")
+    STATE = ("gain", "dead_s", "smooth", "rings", "at", "xx", "xz", "zz", "count")
 
     def __init__(self, tick_s: float, dead_s: float, width: float) -> None:
         self.tick_s, self.stated_s, self.width = tick_s, dead_s, width
@@ -42,18 +42,20 @@ class ValveGain:
         self.rings = [[0.0] * DEPTH for _ in range(n + 1)]
         self.at = 0
         self.xx, self.xz, self.zz = [0.0] * n, [0.0] * n, 0.0
+        self.count = 0.0
 
     @property
     def contradicted(self) -> bool:
-        """True when much roll was commanded and almost none of it was seen."""
-        k = self.deads.index(self.dead_s)
-        return self.xx[k] > CLEAR * PRIOR and self.xz[k] < SILENT * self.xx[k]
+        """True when much roll was commanded and almost none of it was seen, at any dead time."""
+        pairs = zip(self.xx, self.xz, strict=True)
+        return all(xx > CLEAR * PRIOR and xz < SILENT * xx for xx, xz in pairs)
 
     def learn(self, roll_rate: float, left: Lift, right: Lift) -> None:
         """Take one tick."""
         n = len(self.deads)
         z = self._filtered(n, roll_rate)
         self.zz = self.zz * self.fade + z * z
+        self.count = self.count * self.fade + 1.0
         for k, dead in enumerate(self.deads):
             modelled = (left.rate_after(dead) - right.rate_after(dead)) / self.width
             x = self._filtered(k, modelled)
@@ -71,13 +73,14 @@ class ValveGain:
         return self.smooth[k] - 2.0 * back + further
 
     def _choose(self) -> None:
-        """The dead time with the least residual, if clearly less; the gain that goes with it."""
-        stated = LATER.index(0.0)
-        residuals = [
-            self.zz - xz * xz / (xx + PRIOR) for xx, xz in zip(self.xx, self.xz, strict=True)
-        ]
-        best = min(range(len(residuals)), key=residuals.__getitem__)
-        k = best if residuals[best] < BETTER * residuals[stated] else stated
-        self.dead_s = self.deads[k]
+        """The dead time that explains most, if surely more than the present one; and its gain."""
+        explained = [xz * abs(xz) / (xx + PRIOR) for xx, xz in zip(self.xx, self.xz, strict=True)]
+        best = max(range(len(explained)), key=explained.__getitem__)
+        k = self.deads.index(self.dead_s)
+        # neighbouring ticks share the filter's span, so they are not evidence of their own
+        residual = max(self.zz - explained[best], 0.0) * self.span / max(self.count, 1.0)
+        if explained[best] - explained[k] > 2.0 * SURE * residual and explained[best] > PRIOR:
+            k = best
+            self.dead_s = self.deads[k]
         gain = (self.xz[k] + PRIOR) / (self.xx[k] + PRIOR)
         self.gain = min(max(gain, RANGE[0]), RANGE[1])

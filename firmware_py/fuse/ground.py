@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 
 # edges of the blocks (ticks back) over which past rates are averaged: fine near, coarse far
 EDGES = (0,1,2,3, 4, 6, 8, 10,12, 16, 20, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160, 176, 192)
+LATELY = 16  # ticks; averages the engine's vibration out
 DEPTH = 256  # ticks of angle kept; more than the last edge
 SPEEDS = (0.1, 0.15, 0.22, 0.32, 0.4, 0.5, 0.6, 0.7, 0.85, 1.0, 1.2, 1.5, 2.0)  # m/s, of the designs
 SLOPE_PSD = 1024e-6 * 0.1**2 * (2 * math.pi) ** 2 / 2  # rad^2 m, two-sided; ISO 8608 class D
@@ -141,6 +142,11 @@ class GroundRate:
         then, mean, _ = self.tables[ticks][_nearest(speed)]
         turned = self._turned()
         return sum(map(mul, then, turned)), sum(map(mul, mean, turned))
+
+    def lately(self) -> float:
+        """The rate seen over the last LATELY ticks, rad/s."""
+        before = self.angles[(self.newest - LATELY) % DEPTH]
+        return (self.angle - before) / (LATELY * self.geometry.tick_s)
 
     def hidden(self, speed: float) -> float:
         """The wanted mean height's share now, which the gyro does not see, m/s."""

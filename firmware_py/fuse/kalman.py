@@ -1,4 +1,4 @@
-"""Two small Kalman filters, written out in plain floats: a tick has no time for matrices.
+"""A small Kalman filter written out in plain floats: a tick has no time for matrices.
 
 Height and lateral over one bar: height h (m), its disturbance rate d (m/s), lateral y (m) and
 the reference's direction x (rad, against the blade's forward axis, left > 0).
@@ -73,31 +73,3 @@ class HeightLateral:
             yx - g2 * g3 * s,
             xx - g3 * g3 * s,
         ]
-
-
-class Trend:
-    """A rate and its slope, as white jerk seen through noise: two states."""
-
-    STATE = ("rate", "slope", "rr", "rs", "ss")
-
-    def __init__(self) -> None:
-        self.rate = self.slope = 0.0
-        self.rr, self.rs, self.ss = 1.0, 0.0, 1.0
-
-    def reset(self) -> None:
-        """Forget the trend; the next update starts anew."""
-        self.__init__()  # type: ignore[misc]
-
-    def update(self, dt: float, value: float, jerk: float, decay: float, variance: float) -> None:
-        """Advance by dt and take one value. jerk: intensity per s; decay: 1/s of the slope."""
-        keep = max(0.0, 1.0 - decay * dt)
-        self.rate += self.slope * dt
-        self.slope *= keep
-        rr = self.rr + dt * (2.0 * self.rs + dt * self.ss)
-        rs = (self.rs + dt * self.ss) * keep
-        ss = self.ss * keep * keep + jerk * dt
-        s = 1.0 / (rr + variance)
-        gap = (value - self.rate) * s
-        self.rate += rr * gap
-        self.slope += rs * gap
-        self.rr, self.rs, self.ss = rr - rr * rr * s, rs - rr * rs * s, ss - rs * rs * s

@@ -25,6 +25,7 @@ LOST_SD = 0.010  # m; spread at which an innovation gate no longer tells good fr
 FRESH_FRAMES = 2.0  # frames without a used echo before the state counts as coasting
 SURFACE_RUN = 3  # frames whose elements must agree before a surface is followed
 SURFACE_AGREE = 0.008  # m; furthest apart that elements over one surface may read
+STILL_SD = 1e-3  # m/s; of a machine that stands with its engine running
 START_SD = (0.002, 0.02, 0.012, 0.1)  # m, m/s, m, rad; of a fix
 
 
@@ -37,6 +38,7 @@ class Motion:
     turned: float  # rad; of the reference's direction
     forward: float  # m; way of the bar
     noise: tuple[float, float, float, float]
+    still: bool = False  # nothing moves: the disturbance rate is known to be 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +111,8 @@ class Track:
             return
         moved = (motion.rise, motion.sideways, motion.turned)
         self.filter.predict(dt, moved, motion.forward, motion.noise)
+        if motion.still:
+            self.filter.update(-self.filter.d, 0.0, 1.0, 0.0, STILL_SD * STILL_SD)
         self.way += abs(motion.forward)
         unseen = self.unseen(now_s)
         if unseen > LOST_S or self.filter.cov[0] > LOST_SD * LOST_SD:

@@ -82,7 +82,7 @@ class FaultFinder:
             faults.add("valve does not answer")
         speed = 0.0 if senses.speed is None else senses.speed
         for side, watch in self.moves.items():
-            if watch.update(dt, blade.heave(side), speed):
+            if watch.update(dt, blade.moving(side), speed):
                 faults.add("uncommanded motion")
         return faults
 

@@ -102,7 +102,8 @@ class Guard:
         if not self.engaged:
             return self._neutral(self.latched or self._idle_words(facts), facts, standing)
         if blocking:
-            self.good_s = 0.0
+            if any(r.recovery is not Recovery.ONCE for r in blocking):
+                self.good_s = 0.0
             if any(r.recovery is Recovery.ASK for r in blocking):
                 first = next(r for r in blocking if r.recovery is Recovery.ASK)
                 self.engaged, self.latched = False, first.words

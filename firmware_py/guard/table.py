@@ -21,6 +21,7 @@ class Recovery(StrEnum):
     """How automatic comes back."""
 
     SELF = "by itself, once it has been good for half a second"
+    ONCE = "by itself, at once"
     ASK = "the driver engages again"
 
 
@@ -36,7 +37,7 @@ class Row:
 
 
 N, H, T = Response.NEUTRAL, Response.HOLD, Response.TELL
-SELF, ASK = Recovery.SELF, Recovery.ASK
+SELF, ONCE, ASK = Recovery.SELF, Recovery.ONCE, Recovery.ASK
 
 ROWS: tuple[Row, ...] = (
     Row("clock jumped", "time between two ticks is not above 0, or above 0.5 s", N, ASK,
@@ -69,13 +70,13 @@ ROWS: tuple[Row, ...] = (
         "The blade moves without command. Stop the machine; check the valves."),
     Row("error too large", "an end is further off than the engage limit and 20 mm", N, ASK,
         "The blade is too far off its target. Bring it near by hand, then engage."),
-    Row("crossfall off", "an end is held and the crossfall is beyond its limit", N, SELF,
+    Row("crossfall off", "an end is held and the crossfall is beyond its limit", N, ONCE,
         "Held, and the crossfall drifted off. Valves neutral until it is near again."),
-    Row("reversing", "the machine moves backwards", N, SELF,
+    Row("reversing", "the machine moves backwards", N, ONCE,
         "Reversing. Valves neutral; going forward engages anew."),
-    Row("no led end", "no end has a reference", N, SELF,
+    Row("no led end", "no end has a reference", N, ONCE,
         "No reference in view. Check string, edge and gate."),
-    Row("reference lost", "an end's reference unseen for longer than coasting may bridge", H, SELF,
+    Row("reference lost", "an end's reference unseen for longer than coasting may bridge", H, ONCE,
         "Reference out of view: that end is held. Steer back to it."),
     Row("far bar off", "a second bar's reference is within 20 mm of the bar's view", T, SELF,
         "The other bar is about to lose its reference. Steer."),

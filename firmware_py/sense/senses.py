@@ -20,6 +20,7 @@ from drivers.samples import (
 from firmware_py.messages import Side
 from firmware_py.sense.intake import Intake
 from firmware_py.sense.sound import speed_from_reflector, speed_of_sound
+from firmware_py.sense.trend import Trend
 from firmware_py.sense.tilt import Tilt, TiltSettings
 from firmware_py.settings import DEG, MM, Bar, Rig
 
@@ -30,7 +31,9 @@ YAW_SMOOTH_S = 0.1
 TURNING = 0.02  # rad/s; turning faster at unknown speed, gravity is not trusted
 REST_MPS = 0.02  # m/s; slower than this for REST_S the machine stands, and biases are learnt
 REST_S = 1.0
-AIR_SMOOTH_S = 5.0  # s; the thermometer's own noise is worth more than what air does faster
+AIR_NOISE = 0.2  # K; 1 sigma of a cheap thermometer
+AIR_CHANGE = 2e-4  # K/s per sqrt(s); how fast the trend of outdoor air changes
+AIR_RESTART = 5.0  # K; a reading this far off is another air, not noise
 REFLECTOR_NEAR = 0.05  # of its distance: how far off its echo may lie
 REFLECTOR_SHARE = 0.02  # of each reflector reading taken over
 GAP_S = 0.1  # s; longest step that the tilt accepts
@@ -41,7 +44,7 @@ class Senses:
 
     STATE = (
         "intakes", "tilt", "inertial_s", "speed", "speed_s", "thrust", "yaw", "yaw_slope",
-        "still_s", "sound", "air", "enable", "hands", "distance", "unknown", "count",
+        "still_s", "sound", "air", "air_s", "air_trend", "enable", "hands", "distance", "unknown", "count",
         "turn", "fresh",
     )  # fmt: skip
 
@@ -63,6 +66,8 @@ class Senses:
         self.thrust = self.yaw = self.yaw_slope = self.still_s = 0.0
         self.sound: float | None = None
         self.air: float | None = None
+        self.air_s = -math.inf
+        self.air_trend = Trend()
         self.enable = False
         self.hands = {side: False for side in Side}
         self.distance: float | None = None
@@ -176,9 +181,15 @@ class Senses:
     def _air(self, s: AirSample) -> None:
         if s.temperature_c is None:
             return
-        share = 1.0 if self.air is None else min(1.0, 0.5 / AIR_SMOOTH_S)
-        self.air = s.temperature_c if self.air is None else self.air
-        self.air += share * (s.temperature_c - self.air)
+        dt = s.time_s - self.air_s
+        self.air_s = s.time_s
+        if self.air is None or not 0.0 < dt < 30.0 or abs(s.temperature_c - self.air) > AIR_RESTART:
+            self.air_trend.reset()
+            self.air_trend.start(s.temperature_c, AIR_NOISE)
+        else:
+            self.air_trend.update(dt, s.temperature_c, AIR_CHANGE**2, AIR_NOISE**2)
+        # a housing follows the air late: what it reads, and its trend over that lag
+        self.air = self.air_trend.rate + self.air_trend.slope * self.rig.air.lag_s
         if not any(bar.reflector_mm for bar in self.rig.bars.values()) or self.sound is None:
             self.sound = speed_of_sound(self.air)
 

@@ -1,0 +1,180 @@
+"""Runs a trial: a controller in closed loop with the simulated rig, faster than real time.
+
+The controller gets time, samples and requests; the rig gets commands, the person gets the
+steering cue. The truth goes to the scorer alone, through one callable.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Literal, Protocol
+
+from drivers.samples import AnySample, ValveCommand
+from drivers.simulated.rig import SimulatedRig
+from drivers.simulated.surface import Surface
+from drivers.simulated.truth import Truth
+from firmware_py import snapshot
+from firmware_py.controller import Controller
+from firmware_py.journal.header import Header
+from firmware_py.journal.ring import Ring, Writer
+from firmware_py.journal.store import Pump, Store
+from firmware_py.messages import AnyRequest, Record, Tick
+from firmware_py.settings import Rig
+from firmware_py.trial.plain import PlainLoop
+from firmware_py.trial.result import Result, make_result
+from firmware_py.trial.scenario import Scenario
+from firmware_py.trial.scorer import Scorer
+from firmware_py.trial.script import Script
+from firmware_py.trial.setup import TrialError, rig_for, rig_named, truth_for, world_for
+
+START_S = 100.0  # s on the trial's clock at its first tick: a controller must not lean on 0
+STATE_EVERY_S = 10.0  # of the controller, into the journal
+PUMP_EVERY = 100  # ticks: the ring holds 60 s
+PROGRESS_EVERY = 100  # ticks
+
+Kind = Literal["linehold", "plain"]
+Progress = Callable[[float], None]
+
+
+class ControllerLike(Protocol):
+    """What is closed around the rig: Controller, or the plain loop it is compared with."""
+
+    command: ValveCommand
+
+    def step(
+        self, now_s: float, samples: Sequence[AnySample], requests: Sequence[AnyRequest] = ()
+    ) -> Tick: ...
+
+
+class Loop:
+    """One trial, tick by tick. Nothing in it reads the truth."""
+
+    def __init__(
+        self, scenario: Scenario, rig: Rig, sim: SimulatedRig, controller: ControllerLike,
+    ) -> None:  # fmt: skip
+        self.sim, self.rig, self.controller = sim, rig, controller
+        self.script = Script(scenario, rig, sim)
+        self._tick_s = 1.0 / rig.control.tick_hz
+
+    def records(self) -> Iterator[Record]:
+        """Each tick with all that went into it, until the trial is over."""
+        sim, controller, script = self.sim, self.controller, self.script
+        tick: Tick | None = None
+        number = 0
+        while not script.over():
+            now = START_S + number * self._tick_s
+            requests = script.requests(now - START_S, tick)
+            samples = tuple(sim.read(now))
+            tick = controller.step(now, samples, requests)
+            sim.write(controller.command)
+            sim.person.cue(now, tick.steer_m)
+            number += 1
+            yield Record(now, samples, requests, tick)
+
+
+class Journal:
+    """The trial's log: the loop's own ring and listener, in one process."""
+
+    def __init__(self, path: Path, header: Header, controller: object, tick_hz: float) -> None:
+        self._ring = Ring.local(tick_hz)
+        self._writer = Writer(self._ring)
+        try:
+            self._store = Store(path, header)
+        except OSError as error:
+            raise TrialError(f"the journal {path} cannot be written: {error.strerror}") from error
+        self._pump = Pump(self._ring, self._store)
+        self._controller = controller
+        self._every = round(STATE_EVERY_S * tick_hz)
+        self._count = 0
+        self._writer.put_state(snapshot.take(controller))
+
+    def put(self, record: Record) -> None:
+        """One tick; a state of the controller each 10 s."""
+        self._writer.put(record)
+        self._count += 1
+        if self._count % self._every == 0:
+            self._writer.put_state(snapshot.take(self._controller))
+        if self._count % PUMP_EVERY == 0:
+            self._pump.step()
+
+    def close(self) -> None:
+        """Store the rest."""
+        self._pump.step()
+        self._store.close()
+        self._ring.close()
+
+
+def run_trial(
+    scenario: Scenario,
+    rig: str | Rig | None = None,
+    seed: int | None = None,
+    *,
+    ground: str | Path | Surface | None = None,
+    journal: Path | None = None,
+    progress: Progress | None = None,
+    controller: Kind = "linehold",
+    truth: Callable[[SimulatedRig], Truth] = SimulatedRig.truth,
+) -> Result:
+    """Run it and score it. FileFault or TrialError when it cannot be run as asked.
+
+    rig: a name, a path or a Rig in place of the trial's own; ground: likewise; progress gets the
+    share that is done.
+    """
+    seed = scenario.seed if seed is None else seed
+    loop = prepare(scenario, rig, seed, ground=ground, controller=controller)
+    scorer = Scorer(loop.sim)
+    log = _open_journal(journal, scenario, seed, loop)
+    began = time.perf_counter()
+    for count, record in enumerate(loop.records()):
+        scorer.observe(truth(loop.sim), record.tick)
+        if log is not None:
+            log.put(record)
+        if progress is not None and count % PROGRESS_EVERY == 0:
+            progress(min(max(loop.script.distance / scenario.distance_m, 0.0), 1.0))
+    wall_s = time.perf_counter() - began
+    loop.sim.close()
+    if log is not None:
+        log.close()
+    if progress is not None:
+        progress(1.0)
+    return make_result(scorer, scenario, loop.rig, seed=seed, controller=controller,
+                       wall_s=wall_s, journal=journal)  # fmt: skip
+
+
+def prepare(
+    scenario: Scenario,
+    rig: str | Rig | None = None,
+    seed: int = 1,
+    *,
+    ground: str | Path | Surface | None = None,
+    controller: Kind = "linehold",
+    simulate: type[SimulatedRig] = SimulatedRig,
+) -> Loop:
+    """Everything that a trial needs, made and joined, before its first tick."""
+    own = rig if isinstance(rig, Rig) else rig_named(rig or scenario.rig)
+    ready = rig_for(scenario, own)
+    sim = simulate(world_for(scenario, ground), truth_for(scenario, ready), seed)
+    for event in scenario.events:
+        if event.device is not None and event.device not in sim.devices:
+            raise TrialError(f"an event breaks {event.device}, which rig {ready.name} has not")
+    made = Controller(ready) if controller == "linehold" else PlainLoop(ready)
+    return Loop(scenario, ready, sim, made)
+
+
+def _open_journal(
+    path: Path | None, scenario: Scenario, seed: int, loop: Loop
+) -> Journal | None:
+    if path is None:
+        return None
+    if not isinstance(loop.controller, Controller):
+        raise TrialError("the plain loop keeps no journal: a replay is of Linehold's controller")
+    header = Header(
+        rig="",  # as set up for the trial, it stands in settings
+        settings=loop.rig.model_dump(mode="json"),
+        started=datetime.now(UTC).isoformat(timespec="seconds"),
+        notes={"trial": scenario.name, "seed": str(seed), "simulated": "yes"},
+    )
+    return Journal(path, header, loop.controller, loop.rig.control.tick_hz)

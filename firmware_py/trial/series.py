@@ -1,0 +1,146 @@
+"""A trial's columns as the score and the picture need them, one value a tick. SI units.
+
+Height errors are actual - target, > 0 too high; a target moves with what the driver asks for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from firmware_py.messages import BAR_GUIDES, EndState, Guide, Link, Mode, Side, Tick
+from firmware_py.settings import MM, Rig
+from firmware_py.trial.score import Bools, Floats, forward_travel
+from firmware_py.trial.scorer import Scorer, Zone
+from firmware_py.trial.setup import led_ends
+
+LED = (EndState.LED, EndState.COAST)
+WRONG_M = 0.015  # off by more, what is tracked is not the reference
+
+
+@dataclass(frozen=True)
+class Series:
+    """Columns by name; those by end are dicts. `guided` is the end whose bar leads (or None)."""
+
+    time: Floats  # since the start
+    travelled: Floats
+    chainage: Floats
+    weight: Floats
+    error: dict[Side, Floats]  # against the design surface
+    graded: dict[Side, Floats]  # of what the blade left behind, above its target
+    oil: dict[Side, Floats]
+    guided: Side | None
+    reference_error: Floats  # of the guided end, against its real reference
+    estimate_gap: Floats  # of the guided end: estimated less true error against its reference
+    crossfall: Floats
+    crossfall_target: Floats
+    lateral: Floats  # true, of the master bar
+    lateral_gap: Floats  # estimated less true
+    wrong: dict[Side, Bools]  # tracking something that is not the reference
+    lost: Bools
+    held: Bools
+    by_hand: Bools
+    automatic: Bools
+    capped: Bools
+    in_view: Bools
+    zones: tuple[Zone, ...]
+
+
+def make_series(scorer: Scorer, rig: Rig, run_in_m: float) -> Series:
+    """All columns of a finished trial."""
+    led = led_ends(rig)
+    guided = led[0] if led else None
+    travelled = scorer.of_truth("travelled_m")
+    shift = _targets(scorer, rig)
+    ends = {side: scorer.of_truth(f"{side.value}_error_m") for side in Side}
+    own, gap = _against_reference(scorer, guided, ends, shift)
+    master = rig.control.master
+    lateral = scorer.of_bar_truth(master, "lateral_m")
+    time_s = scorer.of_truth("time_s")
+    return Series(
+        time=time_s - time_s[0],
+        travelled=travelled,
+        chainage=scorer.of_truth("chainage_m"),
+        weight=forward_travel(travelled, run_in_m),
+        error={side: ends[side] - shift[side] for side in Side},
+        graded={side: scorer.of_truth(f"{side.value}_graded_m") - shift[side] for side in Side},
+        oil={side: scorer.of_truth(f"{side.value}_oil") for side in Side},
+        guided=guided,
+        reference_error=own,
+        estimate_gap=gap,
+        crossfall=scorer.of_truth("crossfall"),
+        crossfall_target=scorer.of_truth("crossfall_target") + _crossfall_moved(scorer),
+        lateral=lateral,
+        lateral_gap=scorer.of_bar(master, lambda bar: bar.lateral_m) - lateral,
+        wrong={side: _wrong(scorer, side) for side in Side},
+        lost=_lost(scorer, rig),
+        held=_mask(scorer, _is_held),
+        by_hand=_mask(scorer, lambda t: EndState.OVERRIDE in (t.left.state, t.right.state)),
+        automatic=_mask(scorer, lambda t: t.mode is Mode.AUTO),
+        capped=_mask(scorer, lambda t: t.left.capped or t.right.capped),
+        in_view=scorer.of_bar_truth(master, "in_view") > 0.5,
+        zones=tuple(scorer.zones(guided)) if guided is not None else (),
+    )
+
+
+def _mask(scorer: Scorer, pick) -> Bools:  # type: ignore[no-untyped-def]
+    return np.fromiter((pick(tick) for tick in scorer.ticks), bool, len(scorer.ticks))
+
+
+def _is_held(tick: Tick) -> bool:
+    """Some end's valve is shut that neither the driver's hand nor the job wants shut."""
+    return any(
+        end.state not in (*LED, EndState.OVERRIDE, EndState.BY_HAND) for end in (tick.left, tick.right)
+    )
+
+
+def _crossfall_moved(scorer: Scorer) -> Floats:
+    asked = scorer.of_tick(lambda tick: tick.crossfall_target)
+    return asked - asked[0]
+
+
+def _targets(scorer: Scorer, rig: Rig) -> dict[Side, Floats]:
+    """How far each end's target was moved since the start by nudges of offset and crossfall."""
+    offset = {side: scorer.of_tick(lambda t, s=side: t.end(s).offset_m) for side in Side}
+    turned = rig.blade.width_mm * MM * _crossfall_moved(scorer)
+    out = {}
+    for side in Side:
+        out[side] = offset[side]
+        if rig.end(side).guide is Guide.FALL:
+            out[side] = offset[side] + offset[side.other] + side.sign * turned
+    return out
+
+
+def _against_reference(
+    scorer: Scorer, guided: Side | None, ends: dict[Side, Floats], shift: dict[Side, Floats]
+) -> tuple[Floats, Floats]:
+    """The guided end's error against the reference as it really stands, and the estimate's gap.
+
+    The reference's own deviation (sag, survey) at the moment of the datum counts as zero: the
+    driver set the datum there. The controller's error in taking the datum stays in.
+    """
+    nothing = np.full(len(scorer.ticks), np.nan)
+    if guided is None:
+        return nothing, nothing
+    known = scorer.of_tick(lambda tick: tick.end(guided).error_m)
+    gone = ends[guided] - scorer.of_truth(f"{guided.value}_string_error_m")
+    first = np.flatnonzero(np.isfinite(known))
+    at_datum = gone[first[0]] if first.size else gone[0]
+    own = ends[guided] - (gone - at_datum) - shift[guided]
+    return own, known - own
+
+
+def _wrong(scorer: Scorer, side: Side) -> Bools:
+    tracking = scorer.of_bar(side, lambda bar: bar.link is Link.TRACKING)
+    gap = scorer.of_bar(side, lambda bar: bar.clearance_m) - scorer.of_bar_truth(side, "clearance_m")
+    return (tracking == 1.0) & (np.abs(gap) > WRONG_M)
+
+
+def _lost(scorer: Scorer, rig: Rig) -> Bools:
+    """An end that a bar should lead has no reference, not even by prediction."""
+    sides = [side for side in rig.bars if rig.end(side).guide in BAR_GUIDES]
+    gone = _mask(scorer, lambda tick: "reference lost" in tick.faults)
+    for side in sides:
+        gone |= scorer.of_bar(side, lambda bar: bar.link is Link.SEARCHING) == 1.0
+    return gone

@@ -1,0 +1,165 @@
+"""Sets a trial up: the rig as the job needs it, what it truly is, and the world around it.
+
+A rig file says what the machine is. What the job decides comes from the trial: guides, width of
+an edge, crossfall, direction, which side a bar stands on, how high, and along or across.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from drivers.simulated.reference import REFERENCE, BarTruth, RigTruth
+from drivers.simulated.surface import Surface, load_grid
+from drivers.simulated.world import Reference, World
+from firmware_py.errors import LineholdError
+from firmware_py.messages import BAR_GUIDES, Guide, Side
+from firmware_py.settings import DEG, MM, Bar, Rig
+from firmware_py.settings_file import find_rig, load_rig
+from firmware_py.trial.scenario import START_M, Beside, Scenario
+
+GUIDES = {"string": Guide.STRING, "edge": Guide.EDGE, "strip": Guide.SURFACE}
+
+
+class TrialError(LineholdError, ValueError):
+    """A trial that cannot be run as asked."""
+
+
+def rig_named(name_or_path: str) -> Rig:
+    """A bundled rig, or one from a file; FileFault with every fault of it."""
+    return load_rig(find_rig(name_or_path))
+
+
+def rig_for(scenario: Scenario, rig: Rig) -> Rig:
+    """The rig file's machine, set up for this trial's job; all its devices are simulated."""
+    sides = [side for side in Side if scenario.beside(side) is not None]
+    bars = {side: rig.bars[side] for side in sides if side in rig.bars}
+    if not bars:  # the only bar stands on the other side: carry it across
+        bars = {sides[0]: next(iter(rig.bars.values()))}
+    plain = rig.model_dump(mode="json")
+    plain["bars"] = {side.value: _bar(scenario, side, bar) for side, bar in bars.items()}
+    for side in Side:
+        plain[side.value] = _end(scenario, side, side in bars, plain[side.value])
+    for part in ("inertial", "air", "motion", "driver", "valves"):
+        if plain[part] is not None:
+            plain[part]["device"] = part
+    control = plain["control"]
+    control["crossfall_pct"] = scenario.crossfall_pct
+    control["against_chainage"] = scenario.direction == "against"
+    if control["master"] not in plain["bars"]:
+        control["master"] = next(iter(plain["bars"]))
+    return Rig.model_validate(plain)
+
+
+def _bar(scenario: Scenario, side: Side, bar: Bar) -> dict[str, Any]:
+    beside = scenario.beside(side)
+    if beside is None:
+        raise TrialError(f"the trial has nothing on the {side} for a bar to look at")
+    plain = bar.model_dump(mode="json")
+    plain["device"] = f"bar.{side.value}"
+    plain["above_mm"] = beside.clearance_mm + _height_mm(beside)
+    plain["turned"] = beside.kind == "strip"
+    return plain
+
+
+def _end(scenario: Scenario, side: Side, has_bar: bool, plain: dict[str, Any]) -> dict[str, Any]:
+    beside = scenario.beside(side)
+    if beside is None or not has_bar:
+        return plain | {"guide": Guide.FALL.value}
+    return plain | {"guide": GUIDES[beside.kind].value, "edge_width_mm": beside.width_mm}
+
+
+def _height_mm(beside: Beside) -> float:
+    return 0.0 if beside.kind == "strip" else beside.height_mm
+
+
+def led_ends(rig: Rig) -> tuple[Side, ...]:
+    """The ends that a bar of their own leads, the master's first."""
+    master = rig.control.master
+    ends = (master, master.other)
+    return tuple(side for side in ends if side in rig.bars and rig.end(side).guide in BAR_GUIDES)
+
+
+def truth_for(scenario: Scenario, rig: Rig) -> RigTruth:
+    """The machine as it truly is: as its file states, but for what the trial says differs.
+
+    What no rig file states (noise of the engine, bias, a driver's delay) is the reference rig's.
+    """
+    ref = REFERENCE
+    valves = ref.valves
+    if (v := rig.valves) is not None:
+        valves = replace(
+            valves, up_mps=v.up_mm_s * MM, down_mps=v.down_mm_s * MM,
+            overlap=v.overlap_pct / 100.0, dead_time_s=v.dead_time_ms * MM,
+            lag_s=v.lag_ms * MM, lease_s=v.lease_ms * MM,
+        )  # fmt: skip
+    half = v.cylinder_left_mm * MM if v is not None else ref.blade.cylinder_half_m
+    blade = replace(ref.blade, width_m=rig.blade.width_mm * MM, ahead_m=rig.blade.ahead_mm * MM,
+                    cylinder_half_m=half)  # fmt: skip
+    tracks = replace(ref.tracks, gauge_m=rig.tracks.gauge_mm * MM,
+                     length_m=rig.tracks.length_mm * MM)  # fmt: skip
+    bars = {side: _bar_truth(scenario, side, bar) for side, bar in rig.bars.items()}
+    return replace(
+        ref, blade=blade, tracks=tracks, valves=valves,
+        left_bar=bars.get(Side.LEFT), right_bar=bars.get(Side.RIGHT),
+        inertial=replace(ref.inertial, rate_hz=rig.inertial.rate_hz),
+        valve_speed_factor=scenario.valve_speed_factor,
+        extra_dead_time_s=scenario.extra_dead_time_s,
+    )  # fmt: skip
+
+
+def _bar_truth(scenario: Scenario, side: Side, bar: Bar) -> BarTruth:
+    beside = scenario.beside(side)
+    return BarTruth(
+        elements=bar.elements,
+        spacing_m=bar.spacing_mm * MM,
+        outside_m=bar.outside_mm * MM,
+        clearance_m=beside.clearance_mm * MM if beside is not None else bar.above_mm * MM,
+        turned=bar.turned,
+        interval_s=bar.frame_ms * MM / bar.elements,
+        latency_s=bar.latency_ms * MM,
+        half_angle_rad=bar.beam_half_angle_deg * DEG,
+        noise_m=bar.noise_mm * MM,
+        step_m=bar.step_mm * MM,
+        max_echoes=bar.echoes,
+    )
+
+
+def world_for(scenario: Scenario, ground: str | Path | Surface | None = None) -> World:
+    """The world of a trial; `ground` in place of its own: a class, "flat" or an .npz file."""
+    return World(
+        segments=tuple((part.length_m, part.radius_m) for part in scenario.path),
+        grade=scenario.grade_pct / 100.0,
+        crossfall=scenario.crossfall_pct / 100.0,
+        left=_reference(scenario.left),
+        right=_reference(scenario.right),
+        direction=scenario.direction,
+        ground=_ground(scenario.ground if ground is None else ground),
+        ground_mean_m=scenario.ground_mean_mm * MM,
+        start_m=START_M,
+        start_lateral_m=scenario.start_lateral_mm * MM,
+        speed_mps=scenario.speed_mps,
+        run_m=scenario.distance_m,
+    )
+
+
+def _reference(beside: Beside | None) -> Reference | None:
+    if beside is None:
+        return None
+    return Reference(
+        kind=beside.kind, height_m=_height_mm(beside) * MM, width_m=beside.width_mm * MM,
+        pins=beside.pins, pin_gap_m=beside.pin_gap_m, pin_gap_bend_m=beside.pin_gap_bend_m,
+        pin_survey_m=beside.pin_survey_mm * MM, stones=beside.stones, spill=beside.spill,
+    )  # fmt: skip
+
+
+def _ground(ground: str | Path | Surface) -> str | Surface:
+    if isinstance(ground, Surface):
+        return ground
+    if str(ground).endswith(".npz"):
+        try:
+            return load_grid(ground)
+        except ValueError as error:
+            raise TrialError(str(error)) from error
+    return str(ground)
