@@ -89,8 +89,7 @@ class Histogram:
         place = int(seconds / BIN_S) if seconds > 0.0 else 0
         self._bins[place if place < BINS else BINS - 1] += 1
         self.count += 1
-        if seconds > self.worst_s:
-            self.worst_s = seconds
+        self.worst_s = max(self.worst_s, seconds)
 
     def quantile(self, share: float) -> float:
         """The time (s) that a share of 0 to 1 stays within; 0 when nothing was counted."""
@@ -173,9 +172,9 @@ class Loop:
         rig: Rig,
         clock: Clock,
         ring_writer: RingWriter,
+        *,
         outlets: Sequence[Outlet] = (),
         requests_source: RequestSource | None = None,
-        *,
         tick_hz: float = 100.0,
     ) -> None:
         self._controller, self._rig, self._clock = controller, rig, clock

@@ -34,7 +34,13 @@ Exit codes: 0 the run ended well, 1 it ended in a fault, 2 bad input and nothing
               help="Of the simulated ground, noise and driver.")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="JSON lines; implies --headless.")
 def run(
-    rig_name: str, headless: bool, for_s: float | None, folder: Path, seed: int, as_json: bool
+    *,
+    rig_name: str,
+    headless: bool,
+    for_s: float | None,
+    folder: Path,
+    seed: int,
+    as_json: bool,
 ) -> None:
     """Run the controller live on a rig, with a recording and a text view.
 

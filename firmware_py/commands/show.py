@@ -22,15 +22,9 @@ def rigs(as_json: bool) -> None:
         return
     for name, path in paths.items():
         rig = load_rig(path)
-        ends = ", ".join(f"{end} follows {rig.end(end).guide}" for end in _sides())
+        ends = f"left follows {rig.left.guide}, right follows {rig.right.guide}"
         valves = "" if rig.valves is not None else "; no valves: cues only"
         click.echo(f"{name:12s} {ends}{valves}")
-
-
-def _sides() -> tuple[object, ...]:
-    from firmware_py.messages import Side
-
-    return tuple(Side)
 
 
 @click.command(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 
@@ -11,6 +11,7 @@ from firmware_py.commands.progress import progress_bar
 
 if TYPE_CHECKING:
     from firmware_py.trial.result import Result
+    from firmware_py.trial.scenario import Scenario
 
 
 @click.command(
@@ -35,12 +36,18 @@ Exit codes: 0 the trial was run, whatever came of it, 2 bad input, 130 interrupt
     help="Where result, journal and picture go.  [default: out/NAME-SEED]",
 )  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print the result as one JSON object.")
-@click.option("--plain", is_flag=True,
-              help="The plain loop that Linehold is compared with; it keeps no journal.")  # fmt: skip
+@click.option("--plain", is_flag=True, help="The plain loop of comparison; it keeps no journal.")
 def trial(
-    name: str | None, listing: bool, seed: int | None, rig: str | None, ground: str | None,
-    out: Path | None, as_json: bool, plain: bool,
-) -> None:  # fmt: skip
+    *,
+    name: str | None,
+    listing: bool,
+    seed: int | None,
+    rig: str | None,
+    ground: str | None,
+    out: Path | None,
+    as_json: bool,
+    plain: bool,
+) -> None:
     """Run a simulated job, NAME or FILE.toml, and score it on the simulator's truth."""
     if listing:
         _list()
@@ -52,9 +59,62 @@ def trial(
     scenario = load_trial(name)
     if seed is not None:
         scenario = scenario.model_copy(update={"seed": seed})
-    stem = f"{_safe(scenario.name)}-{scenario.seed}" + ("-plain" if plain else "")
+    stem = f"{_safe(scenario.name)}-{scenario.seed}{'-plain' if plain else ''}"
     folder = out or Path("out") / stem
     folder.mkdir(parents=True, exist_ok=True)
-    result = _run(scenario, rig, ground, None if plain else folder / f"{stem}.mcap", plain)
-    files = _save(result, folder, stem)
-    _print(result, files, as_json)
+    journal = None if plain else folder / "journal.mcap"
+    result = _run(scenario, rig, ground, journal)
+    files = _save(result, folder)
+    _print(result, [path for path in (*files, journal) if path is not None], as_json)
+
+
+def _list() -> None:
+    from firmware_py.trial.scenario import bundled_trials, load_trial
+
+    for name in bundled_trials():
+        click.echo(f"{name:16s} {load_trial(name).words}")
+
+
+def _safe(name: str) -> str:
+    """A trial's name as a file's name, whatever it holds."""
+    words = "".join(c if c.isalnum() or c in "-_." else "-" for c in name)
+    return words.strip(".-") or "trial"
+
+
+def _run(scenario: Scenario, rig: str | None, ground: str | None, journal: Path | None) -> Result:
+    from firmware_py.trial.run import run_trial
+
+    with progress_bar(scenario.name) as progress:
+        return run_trial(
+            scenario,
+            rig,
+            ground=ground,
+            journal=journal,
+            progress=progress,
+            controller="plain" if journal is None else "linehold",
+        )
+
+
+def _save(result: Result, folder: Path) -> tuple[Path, Path]:
+    """The result as JSON and the picture; their paths."""
+    import json
+
+    from firmware_py.trial.picture import save_picture
+
+    numbers, picture = folder / "result.json", folder / "graded.png"
+    text = json.dumps(result.summary, indent=2, ensure_ascii=False, allow_nan=False)
+    numbers.write_text(text + "\n", encoding="utf-8")
+    save_picture(result, picture)
+    return numbers, picture
+
+
+def _print(result: Result, files: list[Path], as_json: bool) -> None:
+    import json
+
+    if as_json:
+        click.echo(json.dumps(result.summary, ensure_ascii=False, allow_nan=False))
+        return
+    from firmware_py.trial.words import in_words
+
+    click.echo(in_words(result))
+    click.echo("Saved: " + ", ".join(str(path) for path in files))

@@ -18,8 +18,8 @@ from firmware_py.messages import Guide, Side
 from firmware_py.settings import MM, Rig
 
 GRADE_S = 4.0  # s; slower than the machine's pitching, faster than a change of grade
-CURVE_S = 3.0  # s; the driver's steering about the reference's own bend
-CRAB_S = 1.5  # s; averages the corners that a string makes at its pins in a bend
+SWING_S = 0.5  # s; the gyro's vibration
+CRAB_S = 8.0  # s; averages the corners that a string makes at its pins in a bend
 STANDING = 0.03  # m/s; three sigma of the smoothed speed
 CREEP = 0.1  # m/s; below this neither bend nor crab can be told
 HEAVE = 4e-4  # (m/s)^2/s at 1 m/s, grows with the speed cubed: tracks on ISO 8608 class D
@@ -28,7 +28,7 @@ HAND_HEAVE = 2e-2  # (m/s)^2/s while a hand moves a valve that the model does no
 RISE = 4e-7  # m^2/s; what the gyros and the valve model leave uncertain
 RISE_STILL = 2e-8  # m^2/s standing with the valves shut: a datum is a mean of seconds
 SIDE = 2e-5  # m^2/s; slip of the tracks
-TURN = 2e-4  # rad^2/s per m/s; the reference's bends and corners
+TURN = 1e-3  # rad^2/s per m/s; steering, and the corners of a string
 SIDE_BLIND = 2.5e-3  # m^2/s; when the speed is not known
 GYRO_WHITE = 2e-5  # (rad/s)^2 of one tick: noise, and ground that no track model foresees
 GYRO_ENGINE = 3.5e-5  # (rad/s)^2; vibration, 0.35 deg/s rms
@@ -56,7 +56,7 @@ class Blade:
     STATE = (
         "history", "lifts", "tracks", "roll_ground", "pitch_ground", "valve_gain", "grade",
         "speed", "hidden",
-        "curve", "crab", "roll", "pitch", "roll_variance", "mean_lift", "turned", "started", "lift_rates",
+        "swing", "drift", "crab", "roll", "pitch", "roll_variance", "mean_lift", "turned", "started", "lift_rates",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -77,7 +77,7 @@ class Blade:
         }  # fmt: skip
         self.roll_ground, self.pitch_ground = self._ground(rig, tick)
         self.speed = self.hidden = 0.0
-        self.grade = self.curve = self.crab = 0.0
+        self.grade = self.crab = self.swing = self.drift = 0.0
         self.roll = self.pitch = self.mean_lift = 0.0
         self.turned = (0.0, 0.0)
         self.roll_variance = 1.0
@@ -147,14 +147,22 @@ class Blade:
             self.valve_gain.learn(roll_rate, self.lifts[Side.LEFT], self.lifts[Side.RIGHT])
 
     def _turns(self, dt: float, tilt: Attitude, speed: float | None) -> None:
-        """Grade, bend of the path and crab, all slow."""
+        """Grade and crab, both slow.
+
+        In a bend the edge, ahead of the tracks, points outward by its own sideways motion; what
+        the reference then still moves sideways under the bar is the rest of the crab.
+        """
         if speed is None or abs(speed) < CREEP:
             return
         self.grade += (tilt.pitch - self.grade) * dt / GRADE_S
-        self.curve += (tilt.yaw_rate / speed - self.curve) * dt / CURVE_S
-        track = self.tracks.get(self.rig.control.master)
-        if track is not None and track.known():
-            self.crab += (-track.filter.x - self.crab) * dt / CRAB_S
+        master = self.rig.control.master
+        ahead, left = self._arm_of(master)
+        swing = tilt.yaw_rate * ahead / (speed - tilt.yaw_rate * left)
+        self.swing += (swing - self.swing) * dt / SWING_S
+        track = self.tracks[master]
+        if track.known():
+            self.drift += (track.filter.x - self.drift) * dt / CRAB_S
+        self.crab = -(self.swing + self.drift)
 
     def _motion(
         self, dt: float, rise: float, ahead: float, left: float, tilt: Attitude,
@@ -165,11 +173,10 @@ class Blade:
         heave = HEAVE_STILL + HEAVE * pace**3 + (HAND_HEAVE if by_hand else 0.0)
         side = SIDE_BLIND if speed is None else SIDE
         if self._still(speed, by_hand):
-            return Motion(0.0, 0.0, 0.0, 0.0, (RISE_STILL * dt, 0.0, 0.0, 0.0), still=True)
+            return Motion(0.0, 0.0, (RISE_STILL * dt, 0.0, 0.0, 0.0), still=True)
         noise = (RISE * dt, heave * dt, side * dt, (TURN * pace + 1e-8) * dt)
         forward = (v - tilt.yaw_rate * left) * dt
-        turned = (v * self.curve - tilt.yaw_rate) * dt
-        return Motion(rise, -tilt.yaw_rate * ahead * dt, turned, forward, noise)
+        return Motion(rise, forward, noise)
 
     def _still(self, speed: float | None, by_hand: bool) -> bool:
         """Standing with the valves shut: nothing moves, whatever a gyro's bias says."""

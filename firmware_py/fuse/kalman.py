@@ -1,7 +1,7 @@
 """A small Kalman filter written out in plain floats: a tick has no time for matrices.
 
 Height and lateral over one bar: height h (m), its disturbance rate d (m/s), lateral y (m) and
-the reference's direction x (rad, against the blade's forward axis, left > 0).
+the reference's direction x (rad, against the way that the bar itself moves, left > 0).
 """
 
 from __future__ import annotations
@@ -24,15 +24,14 @@ class HeightLateral:
         self.cov = [s0 * s0, 0.0, 0.0, 0.0, s1 * s1, 0.0, 0.0, s2 * s2, 0.0, s3 * s3]
 
     def predict(
-        self, dt: float, moved: tuple[float, float, float], gain: float, noise: tuple[float, ...]
+        self, dt: float, rise: float, gain: float, noise: tuple[float, float, float, float]
     ) -> None:
-        """Advance by dt. moved: known motion of h, y, x; gain: forward way, dy = gain * x.
+        """Advance by dt. rise: known motion of h, m; gain: forward way, m, so that dy = gain * x.
 
         noise: variances added to h, d, y, x over this step.
         """
-        self.h += moved[0] + self.d * dt
-        self.y += moved[1] + gain * self.x
-        self.x += moved[2]
+        self.h += rise + self.d * dt
+        self.y += gain * self.x
         hh, hd, hy, hx, dd, dy, dx, yy, yx, xx = self.cov
         hh += dt * (2.0 * hd + dt * dd) + noise[0]
         hd += dt * dd

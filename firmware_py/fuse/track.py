@@ -34,8 +34,6 @@ class Motion:
     """How the bar moved over one tick: SI; what is not known is covered by the noises."""
 
     rise: float  # m; of the bar's middle, from gyros and valves
-    sideways: float  # m; of the reference under the bar, from the yaw rate
-    turned: float  # rad; of the reference's direction
     forward: float  # m; way of the bar
     noise: tuple[float, float, float, float]
     still: bool = False  # nothing moves: the disturbance rate is known to be 0
@@ -109,8 +107,7 @@ class Track:
         """Carry the state over one tick."""
         if self.link is Link.SEARCHING:
             return
-        moved = (motion.rise, motion.sideways, motion.turned)
-        self.filter.predict(dt, moved, motion.forward, motion.noise)
+        self.filter.predict(dt, motion.rise, motion.forward, motion.noise)
         if motion.still:
             self.filter.update(-self.filter.d, 0.0, 1.0, 0.0, STILL_SD * STILL_SD)
         self.way += abs(motion.forward)

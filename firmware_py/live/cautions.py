@@ -8,5 +8,5 @@ CAUTIONS = (
     "Know the machine's manual. Local rules and licensed practice come first.",
     "Be able to shut off the hydraulics by hand at any moment.",
 )
-SHORT = "Prototype, uncertified. Keep people away from blade and machine."
+SHORT = "Prototype, uncertified: keep people away from the machine."
 READ_S = 4.0  # s; nothing moves before the cautions have stood on the screen for so long

@@ -1,7 +1,8 @@
-"""A process that prints a run line by line: `python -m firmware_py.live.lines FD [--json]`.
+"""A process that prints a run line by line: `python -m firmware_py.live.lines FD FD [--json]`.
 
-It reads frames from the pipe FD until that ends. A process of its own, because a full terminal
-or a slow pipe behind standard output must stall nobody but itself.
+It reads frames from the first pipe until that ends and asks for nothing by the second. It is a
+process of its own, because a full terminal or a slow pipe behind standard output must stall
+nobody but itself.
 """
 
 from __future__ import annotations
@@ -80,7 +81,7 @@ def main() -> None:
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGTSTP):
         signal.signal(number, signal.SIG_IGN)
     try:
-        show(int(sys.argv[1]), "--json" in sys.argv[2:])
+        show(int(sys.argv[1]), "--json" in sys.argv[3:])
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # so that exiting does not complain again
 

@@ -27,9 +27,20 @@ class Report:
         return (
             self.ended.words(),
             *self.problems,
+            *self._remarks(),
             *self.measures,
             self.ended.timing_words(),
             f"Recording: {self.recording}",
+        )
+
+    def _remarks(self) -> tuple[str, ...]:
+        """What a person should know, though the run was good."""
+        failed = self.ended.states_failed
+        if not failed:
+            return ()
+        return (
+            f"{failed} states of the controller could not be recorded: "
+            "a replay cannot go on after a gap.",
         )
 
     def as_dict(self) -> dict[str, Any]:
@@ -39,6 +50,7 @@ class Report:
             "ended": self.ended.as_dict(),
             "recording": self.recording,
             "problems": list(self.problems),
+            "remarks": list(self._remarks()),
             "measures": list(self.measures),
             "dropped_frames": self.dropped_frames,
         }

@@ -113,8 +113,8 @@ def run(plan: Plan) -> Report:
         view = _open_view(plan)
         sources = Sources(operator, view.requests)
         loop = Loop(
-            controller, devices, clock, Writer(ring), [view.outlet, operator], sources,
-            tick_hz=rig.control.tick_hz,
+            controller, devices, clock, Writer(ring), outlets=[view.outlet, operator],
+            requests_source=sources, tick_hz=rig.control.tick_hz,
         )  # fmt: skip
         watch = Watch(journal, view, loop.stop, tell_aside)
         loop.outlets += [watch, Finish(operator, loop.stop)]
@@ -124,7 +124,7 @@ def run(plan: Plan) -> Report:
             ended, measures = _turn(loop, clock, view, plan.for_s)
             view.close()
             stored = journal.stop(JOURNAL_S)
-        problems = _problems(operator, watch, stored, ring.dropped, ended)
+        problems = _problems(operator, watch, stored, ring.dropped)
     finally:
         ring.close()
     code = FAULT if ended.failed else signals.code or (FAULT if problems else GOOD)
@@ -180,18 +180,11 @@ def new_recording(folder: Path) -> Path:
     raise FileExistsError(f"{folder} already holds 99 recordings of this second")
 
 
-def _problems(
-    operator: Operator, watch: Watch, stored: bool, dropped: int, ended: Ended
-) -> tuple[str, ...]:
+def _problems(operator: Operator, watch: Watch, stored: bool, dropped: int) -> tuple[str, ...]:
     """A sentence for all that went wrong beside the loop itself."""
     told = [f"The driver gave up: {operator.failed}"] if operator.failed else []
     if watch.journal_died or not stored:
         told.append("The recording is incomplete: its process failed.")
     if dropped:
         told.append(f"{dropped} records were too large for the recording.")
-    if ended.states_failed:
-        told.append(
-            f"{ended.states_failed} states of the controller could not be recorded; "
-            "a replay cannot go on after a gap."
-        )
     return tuple(told)

@@ -30,8 +30,9 @@ def simulated(rig: Rig, seed: int = 1) -> SimulatedRig:
     scene = scene_for(rig)
     made = SimulatedRig(world_for(scene), truth_for(scene, rig), seed)
     made.person.by_eye = rig.end(rig.control.master).guide is Guide.SURFACE
-    parts = [*rig.bars.values(), rig.inertial, rig.air, rig.motion, rig.driver]
-    for device in [part.device for part in parts] + ([rig.valves.device] if rig.valves else []):
+    names = [bar.device for bar in rig.bars.values()]
+    names += [rig.inertial.device, rig.air.device, rig.motion.device, rig.driver.device]
+    for device in [*names, *([rig.valves.device] if rig.valves else [])]:
         if device not in made.devices:
             raise RigError(
                 f"rig '{rig.name}' names a device '{device}' that the simulated rig has not; "

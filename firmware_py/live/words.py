@@ -16,9 +16,8 @@ def line(tick: Tick, started_s: float) -> str:
     parts += [_end(side, tick.end(side)) for side in Side]
     parts.append(f"crossfall {_pct(tick.crossfall)} (target {_pct(tick.crossfall_target)})")
     parts.append(steer_in_words(tick.steer_m))
-    speed = "speed unknown" if tick.speed_mps is None else f"{tick.speed_mps:.2f} m/s"
     way = "" if tick.distance_m is None else f" at {tick.distance_m:.1f} m"
-    parts.append(speed + way)
+    parts.append(f"speed {speed_words(tick.speed_mps)}{way}")
     parts.append(", ".join(tick.faults) or "no fault")
     return " | ".join(parts)
 
@@ -37,6 +36,11 @@ def signed_mm(metres: float) -> str:
     """'+1.2'; what rounds to nothing has no sign."""
     text = f"{metres * 1e3:+.1f}"
     return "0.0" if float(text) == 0.0 else text
+
+
+def speed_words(speed_mps: float | None) -> str:
+    """'0.50 m/s'; what rounds to nothing has no sign."""
+    return "unknown" if speed_mps is None else f"{round(speed_mps, 2) + 0.0:.2f} m/s"
 
 
 def _pct(ratio: float | None) -> str:

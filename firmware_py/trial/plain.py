@@ -18,7 +18,18 @@ from firmware_py.act.rate import EndRate, simc_gain, simc_integral
 from firmware_py.act.valve import Characteristic
 from firmware_py.guide.deadband import DeadBand
 from firmware_py.messages import (
-    BAR_GUIDES, Answer, AnyRequest, BarTick, EndState, EndTick, Guide, Link, Mode, Side, Tick, Use,
+    BAR_GUIDES,
+    Answer,
+    AnyRequest,
+    BarTick,
+    EndState,
+    EndTick,
+    Guide,
+    Link,
+    Mode,
+    Side,
+    Tick,
+    Use,
 )  # fmt: skip
 from firmware_py.sense.senses import Senses
 from firmware_py.settings import MM, Rig
@@ -155,11 +166,11 @@ class PlainLoop:
         ratio = self.rig.blade.width_mm / 2 / self.valves.cylinder_left_mm
         asked = cylinders_from_ends(left.rate, right.rate, ratio)
         allowed = any(end.state in ACTIVE for end in self.ends.values())
-        out = [
+        one, two = (
             self.character.command(rate) if end.state in ACTIVE else 0.0
             for rate, end in zip(asked, (left, right), strict=True)
-        ]
-        self.command = ValveCommand(now_s, *self.limiter.update(now_s, *out, allowed))
+        )
+        self.command = ValveCommand(now_s, *self.limiter.update(now_s, one, two, allowed))
 
     def _answer(self, request: AnyRequest) -> Answer:
         reason = ""

@@ -61,8 +61,13 @@ class PlainBar:
             self._recent.append((self.clearance, self.place))
 
     def _middle(self, now_s: float, led: bool, offset: float) -> float | None:
-        """Where the gate stands: round the target while that leads, else round the last."""
-        if led and self._datum is not None:
+        """Where the gate stands: round the target while that leads, else round the last.
+
+        Until there is a datum there is no gate: the nearest thing in reach is the reference.
+        """
+        if self._datum is None:
+            return None
+        if led:
             return self._datum + offset
         return self.clearance if now_s - self.seen_s < FORGET_S else None
 

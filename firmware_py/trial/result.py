@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from firmware_py.messages import Answer, Guide, Side
+from firmware_py.messages import Answer, Side
 from firmware_py.settings import MM, Rig
 from firmware_py.trial import score
 from firmware_py.trial.scenario import RUN_IN_M, Scenario
@@ -43,8 +43,8 @@ def make_result(
 ) -> Result:  # fmt: skip
     """Score a finished trial."""
     series = make_series(scorer, rig, RUN_IN_M)
-    counted = series.weight > 0.0
     seconds = _scored_s(series)
+    held = not seconds or score.share(series.held, series.weight) > MOSTLY
     summary: dict[str, Any] = {
         "scenario": scenario.name,
         "words": scenario.words,
@@ -52,8 +52,7 @@ def make_result(
         "controller": controller,
         "rig": rig.name,
         "seed": seed,
-        "outcome": "held" if score.share(series.held, series.weight) > MOSTLY
-        or not counted.any() else "graded",
+        "outcome": "held" if held else "graded",
         "why": scorer.ticks[-1].why,
         "distance_m": float(series.weight.sum()),
         "speed_mps": float(series.weight.sum()) / seconds if seconds else math.nan,
@@ -128,15 +127,21 @@ def _excursions(series: Series, scenario: Scenario) -> dict[str, Any]:
     gap, along = series.estimate_gap[first:], series.chainage[first:]
     spans = [(zone.start_m, zone.end_m) for zone in zones]
     if scenario.direction == "against":
-        along, spans = -along, sorted((-end, -start) for start, end in spans)
+        zones = zones[::-1]
+        along, spans = -along, [(-zone.end_m, -zone.start_m) for zone in zones]
     found = score.excursion(gap, along, spans, BEFORE_M)
     clear = score.excursion(gap, along, _between(spans), BEFORE_M)
+    seen = [zone.what for zone, size in zip(zones, found, strict=True) if np.isfinite(size)]
     return {
-        "excursion_mm": float(found.max()) / MM if found.size else math.nan,
-        "excursion_elsewhere_mm": float(clear.max()) / MM if clear.size else math.nan,
-        "disturbances": {what: sum(zone.what == what for zone in zones)
-                         for what in sorted({zone.what for zone in zones})},
-    }  # fmt: skip
+        "excursion_mm": _most(found) / MM,
+        "excursion_elsewhere_mm": _most(clear) / MM,
+        "disturbances": {what: seen.count(what) for what in sorted(set(seen))},
+    }
+
+
+def _most(sizes: Floats) -> float:
+    known = sizes[np.isfinite(sizes)]
+    return float(known.max()) if known.size else math.nan
 
 
 def _between(spans: list[tuple[float, float]]) -> list[tuple[float, float]]:

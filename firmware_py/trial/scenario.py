@@ -143,16 +143,14 @@ Event.checks = (_event_time, _event_needs, _event_fault)
 
 
 def _long_enough(trial: View) -> Iterator[Crossed]:
-    lengths = [part.get("length_m") for part in trial.get("path") if isinstance(part, dict)] \
-        if isinstance(trial.get("path"), list) else []
-    distance = trial.get("distance_m")
-    numbers = [x for x in (*lengths, distance) if isinstance(x, (int, float))]
-    if not lengths or len(numbers) != len(lengths) + 1:
-        return
-    need = START_M + distance + SPARE_M
-    if sum(lengths) < need - 1e-9:
-        words = f"the path is {sum(lengths):g} m long; {distance:g} m of travel need {need:g} m"
-        yield Crossed(("path", "distance_m"), words)
+    for path, distance in [trial.known("path", "distance_m") or ([], 0.0)]:
+        lengths = [part.get("length_m") for part in path if isinstance(part, dict)]
+        if not lengths or not all(isinstance(length, float | int) for length in lengths):
+            return
+        length, need = sum(float(one or 0.0) for one in lengths), START_M + distance + SPARE_M
+        if length < need - 1e-9:
+            words = f"the path is {length:g} m long; {distance:g} m of travel need {need:g} m"
+            yield Crossed(("path", "distance_m"), words)
 
 
 def _something_beside(trial: View) -> Iterator[Crossed]:

@@ -101,19 +101,17 @@ def loop_health(error: Floats, dead_ticks: int, order: int = ORDER) -> float:
 def excursion(
     gap: Floats, chainage: Floats, zones: Sequence[tuple[float, float]], before_m: float
 ) -> Floats:
-    """For each zone the largest |gap - what it was before|, m; NaN where not seen.
+    """For each zone the largest |gap - what it was before|, m; NaN if not driven through or seen.
 
     gap: estimated less true height, so that only what the object does to the estimate counts;
     "before": its mean over the before_m that are driven before the zone begins.
     """
     along = np.maximum.accumulate(chainage)
-    found = []
-    for start, end in zones:
-        first, last = (int(k) for k in np.searchsorted(along, (start, end)))
-        lead = int(np.searchsorted(along, start - before_m))
-        if lead == 0 or last >= along.size or first == last:  # not driven through from end to end
-            continue
+    found = np.full(len(zones), np.nan)
+    for at, (start, end) in enumerate(zones):
+        lead, first, last = np.searchsorted(along, (start - before_m, start, end))
         inside, base = gap[first:last], gap[lead:first]
-        if np.isfinite(inside).any() and np.isfinite(base).any():
-            found.append(float(np.nanmax(np.abs(inside - np.nanmean(base)))))
-    return np.array(found)
+        whole = lead > 0 and last < along.size
+        if whole and np.isfinite(inside).any() and np.isfinite(base).any():
+            found[at] = float(np.nanmax(np.abs(inside - np.nanmean(base))))
+    return found

@@ -92,8 +92,8 @@ class Script:
         request = _request(event, next(self._numbers))
         if request is not None:
             self._asked.append(request)
-            if event.do == "hold":
-                off = ask.HoldEnd(next(self._numbers), request.end, False)  # type: ignore[union-attr]
+            if isinstance(request, ask.HoldEnd):
+                off = ask.HoldEnd(next(self._numbers), request.end, False)
                 self._after(event.for_s, lambda: self._asked.append(off))
             return
         getattr(self, f"_do_{event.do.replace(' ', '_')}")(event)
@@ -134,24 +134,19 @@ class Script:
 
 def _request(event: Event, number: int) -> AnyRequest | None:
     """The event as a request to the controller; None when it is the person's own doing."""
-    end = event.end or Side.LEFT
-    match event.do:
-        case "datum":
-            return ask.SetDatum(number, end)
-        case "engage":
-            return ask.Engage(number)
-        case "disengage":
-            return ask.Disengage(number)
-        case "nudge":
-            return ask.Nudge(number, end, (event.step_mm or 0.0) * MM)
-        case "crossfall":
-            return ask.NudgeCrossfall(number, (event.step_pct or 0.0) / 100.0)
-        case "guide":
-            return ask.SetGuide(number, end, event.guide or Guide.HOLD)
-        case "gate":
-            return ask.SetGate(number, (event.near_mm or 0.0) * MM, (event.far_mm or 0.0) * MM)
-        case "dead band":
-            return ask.SetDeadBand(number, (event.half_mm or 0.0) * MM)
-        case "hold":
-            return ask.HoldEnd(number, end, True)
-    return None
+    end, guide = event.end or Side.LEFT, event.guide or Guide.HOLD
+    step, near, far, half = (
+        (value or 0.0) * MM for value in (event.step_mm, event.near_mm, event.far_mm, event.half_mm)
+    )
+    made: dict[str, AnyRequest] = {
+        "datum": ask.SetDatum(number, end),
+        "engage": ask.Engage(number),
+        "disengage": ask.Disengage(number),
+        "nudge": ask.Nudge(number, end, step),
+        "crossfall": ask.NudgeCrossfall(number, (event.step_pct or 0.0) / 100.0),
+        "guide": ask.SetGuide(number, end, guide),
+        "gate": ask.SetGate(number, near, far),
+        "dead band": ask.SetDeadBand(number, half),
+        "hold": ask.HoldEnd(number, end, True),
+    }
+    return made.get(event.do)

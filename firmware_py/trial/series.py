@@ -5,6 +5,7 @@ Height errors are actual - target, > 0 too high; a target moves with what the dr
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +16,7 @@ from firmware_py.trial.score import Bools, Floats, forward_travel
 from firmware_py.trial.scorer import Scorer, Zone
 from firmware_py.trial.setup import led_ends
 
-LED = (EndState.LED, EndState.COAST)
+NOT_HELD = (EndState.LED, EndState.COAST, EndState.OVERRIDE, EndState.BY_HAND)
 WRONG_M = 0.015  # off by more, what is tracked is not the reference
 
 
@@ -72,7 +73,7 @@ def make_series(scorer: Scorer, rig: Rig, run_in_m: float) -> Series:
         crossfall=scorer.of_truth("crossfall"),
         crossfall_target=scorer.of_truth("crossfall_target") + _crossfall_moved(scorer),
         lateral=lateral,
-        lateral_gap=scorer.of_bar(master, lambda bar: bar.lateral_m) - lateral,
+        lateral_gap=_lateral_known(scorer, rig) - lateral,
         wrong={side: _wrong(scorer, side) for side in Side},
         lost=_lost(scorer, rig),
         held=_mask(scorer, _is_held),
@@ -84,25 +85,35 @@ def make_series(scorer: Scorer, rig: Rig, run_in_m: float) -> Series:
     )
 
 
-def _mask(scorer: Scorer, pick) -> Bools:  # type: ignore[no-untyped-def]
+def _lateral_known(scorer: Scorer, rig: Rig) -> Floats:
+    """The master bar's estimate; over a surface there is nothing to estimate."""
+    master = rig.control.master
+    if rig.end(master).guide is Guide.SURFACE:
+        return np.full(len(scorer.ticks), np.nan)
+    return scorer.of_bar(master, lambda bar: bar.lateral_m)
+
+
+def _mask(scorer: Scorer, pick: Callable[[Tick], bool]) -> Bools:
     return np.fromiter((pick(tick) for tick in scorer.ticks), bool, len(scorer.ticks))
 
 
 def _is_held(tick: Tick) -> bool:
     """Some end's valve is shut that neither the driver's hand nor the job wants shut."""
-    return any(
-        end.state not in (*LED, EndState.OVERRIDE, EndState.BY_HAND) for end in (tick.left, tick.right)
-    )
+    return any(end.state not in NOT_HELD for end in (tick.left, tick.right))
 
 
 def _crossfall_moved(scorer: Scorer) -> Floats:
     asked = scorer.of_tick(lambda tick: tick.crossfall_target)
-    return asked - asked[0]
+    moved: Floats = asked - asked[0]
+    return moved
 
 
 def _targets(scorer: Scorer, rig: Rig) -> dict[Side, Floats]:
     """How far each end's target was moved since the start by nudges of offset and crossfall."""
-    offset = {side: scorer.of_tick(lambda t, s=side: t.end(s).offset_m) for side in Side}
+    offset = {
+        Side.LEFT: scorer.of_tick(lambda tick: tick.left.offset_m),
+        Side.RIGHT: scorer.of_tick(lambda tick: tick.right.offset_m),
+    }
     turned = rig.blade.width_mm * MM * _crossfall_moved(scorer)
     out = {}
     for side in Side:
@@ -133,8 +144,10 @@ def _against_reference(
 
 def _wrong(scorer: Scorer, side: Side) -> Bools:
     tracking = scorer.of_bar(side, lambda bar: bar.link is Link.TRACKING)
-    gap = scorer.of_bar(side, lambda bar: bar.clearance_m) - scorer.of_bar_truth(side, "clearance_m")
-    return (tracking == 1.0) & (np.abs(gap) > WRONG_M)
+    believed = scorer.of_bar(side, lambda bar: bar.clearance_m)
+    off = np.abs(believed - scorer.of_bar_truth(side, "clearance_m"))
+    wrong: Bools = (tracking == 1.0) & (off > WRONG_M)
+    return wrong
 
 
 def _lost(scorer: Scorer, rig: Rig) -> Bools:

@@ -1,0 +1,98 @@
+"""A trial's result in words and numbers, for a terminal 80 columns wide."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import Any
+
+from firmware_py.trial.result import NOTE, Result
+
+WIDTH = 78
+INDENT = 21  # columns of the names
+
+
+def in_words(result: Result) -> str:
+    """The compact table; every figure with its unit, and that it is simulated."""
+    s = result.summary
+    head = f"{s['scenario']}, seed {s['seed']}, rig {s['rig']}: {NOTE}"
+    if s["controller"] != "linehold":
+        head += " (the plain loop, for comparison)"
+    rows = [_row(name, text) for name, text in _rows(s) if text]
+    told = textwrap.wrap(s["words"], WIDTH)
+    return "\n".join([head, *told, "", _outcome(s), *rows])
+
+
+def _outcome(s: dict[str, Any]) -> str:
+    way = f"{s['distance_m']:.0f} m scored at {_number(s['speed_mps'], 2)} m/s"
+    if s["outcome"] == "held":
+        return f"HELD: the blade was not led for most of {way}. {s['why']}"
+    return f"Graded: {way}; every metre after the run-in counts."
+
+
+def _row(name: str, text: str) -> str:
+    first, *more = textwrap.wrap(text, WIDTH - INDENT) or [""]
+    return "\n".join([f"  {name:<{INDENT - 2}}{first}", *(" " * INDENT + line for line in more)])
+
+
+def _rows(s: dict[str, Any]) -> list[tuple[str, str]]:
+    ends = [(f"{side.capitalize()} end ({end['guide']})", _end(end))
+            for side, end in s["ends"].items()]  # fmt: skip
+    lost, health = _number(s["reference_lost_pct"], 1), _number(s["loop_health"], 2)
+    return [
+        *ends,
+        ("Against reference", _against(s)),
+        ("Crossfall", f"{_number(s['crossfall_rms_pct'], 2)} % rms off its target"),
+        ("Steering", _steering(s)),
+        ("Disturbances", _disturbances(s)),
+        ("Reference", f"{s['false_references']} false, lost {lost} %"),
+        ("Valves", _valves(s)),
+        ("Loop health", f"{health} of 1 at {_number(s['dead_time_s'], 3)} s dead time, "
+                        f"over {s['loop_health_record_s']:.0f} s"),
+        ("Faults", ", ".join(f"{name} {t:.1f} s" for name, t in s["faults"].items()) or "none"),
+        ("Refused", "; ".join(s["refused"])),
+        ("Speed of trial", f"{_number(s['realtime_factor'], 0)} times real time"),
+        ("Journal", s["journal"] or ""),
+    ]  # fmt: skip
+
+
+def _against(s: dict[str, Any]) -> str:
+    if s["guided_end"] is None:
+        return ""
+    return f"{_mm(s['string_rms_mm'])} rms, {s['guided_end']} end, as it really stands"
+
+
+def _steering(s: dict[str, Any]) -> str:
+    driven = f"{_mm(s['steering_rms_mm'], 0)} rms off the middle"
+    shown = s["lateral_rms_mm"]
+    return f"{driven}, by eye" if shown is None else f"{driven}; cue right within {_mm(shown)} rms"
+
+
+def _valves(s: dict[str, Any]) -> str:
+    shares = ("held", "by hand", "capped")
+    told = [f"{name} {_number(s[f'{name}_pct'.replace(' ', '_')], 1)} %" for name in shares]
+    return f"{', '.join(told)}; oil turned {_number(s['reversals_per_s'], 1)} times a second"
+
+
+def _end(end: dict[str, Any]) -> str:
+    return (
+        f"{_mm(end['height_rms_mm'])} rms, 95 % in {_number(end['height_p95_mm'], 1)}, "
+        f"most {_number(end['height_max_mm'], 1)}, mean {_mm(end['height_bias_mm'], sign=True)}"
+    )
+
+
+def _disturbances(s: dict[str, Any]) -> str:
+    found = ", ".join(f"{n} {what}{'s' if n != 1 else ''}" for what, n in s["disturbances"].items())
+    if not found or s["excursion_mm"] is None:
+        return ""
+    return (
+        f"{found}: the estimate moved by {_mm(s['excursion_mm'])} at most "
+        f"({_mm(s['excursion_elsewhere_mm'])} between them)"
+    )
+
+
+def _mm(value: float | None, digits: int = 1, sign: bool = False) -> str:
+    return f"{_number(value, digits, sign)} mm"
+
+
+def _number(value: float | None, digits: int, sign: bool = False) -> str:
+    return "?" if value is None else f"{value:{'+' if sign else ''}.{digits}f}"
