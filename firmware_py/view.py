@@ -9,7 +9,7 @@ from firmware_py.guard.modes import Facts, Verdict
 from firmware_py.guard.table import BY_NAME
 from firmware_py.guide import cues
 from firmware_py.guide.targets import EndError
-from firmware_py.messages import Answer, BarTick, EndState, EndTick, Side, Tick
+from firmware_py.messages import Answer, BarTick, EndState, EndTick, Guide, Side, Tick
 
 if TYPE_CHECKING:
     from firmware_py.controller import Controller
@@ -70,9 +70,10 @@ def _bar(c: Controller, side: Side, now_s: float) -> BarTick:
     track = c.blade.tracks[side]
     f = track.filter
     known = track.known()
+    across = known and track.guide is not Guide.SURFACE
     return BarTick(
         side, track.link,
         f.h if known else None, math.sqrt(max(f.cov[0], 0.0)) if known else None,
-        f.y if known else None, math.sqrt(max(f.cov[7], 0.0)) if known else None,
+        f.y if across else None, math.sqrt(max(f.cov[7], 0.0)) if across else None,
         tuple(track.ranges), tuple(track.uses), track.unseen(now_s),
     )  # fmt: skip

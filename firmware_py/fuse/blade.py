@@ -160,7 +160,7 @@ class Blade:
         swing = tilt.yaw_rate * ahead / (speed - tilt.yaw_rate * left)
         self.swing += (swing - self.swing) * dt / SWING_S
         track = self.tracks[master]
-        if track.known():
+        if track.known() and track.guide is not Guide.SURFACE:
             self.drift += (track.filter.x - self.drift) * dt / CRAB_S
         self.crab = -(self.swing + self.drift)
 
@@ -173,10 +173,10 @@ class Blade:
         heave = HEAVE_STILL + HEAVE * pace**3 + (HAND_HEAVE if by_hand else 0.0)
         side = SIDE_BLIND if speed is None else SIDE
         if self._still(speed, by_hand):
-            return Motion(0.0, 0.0, (RISE_STILL * dt, 0.0, 0.0, 0.0), still=True)
+            return Motion(0.0, 0.0, 0.0, 0.0, (RISE_STILL * dt, 0.0, 0.0, 0.0), still=True)
         noise = (RISE * dt, heave * dt, side * dt, (TURN * pace + 1e-8) * dt)
         forward = (v - tilt.yaw_rate * left) * dt
-        return Motion(rise, forward, noise)
+        return Motion(rise, forward, tilt.roll_rate * dt, tilt.pitch_rate * dt, noise)
 
     def _still(self, speed: float | None, by_hand: bool) -> bool:
         """Standing with the valves shut: nothing moves, whatever a gyro's bias says."""
@@ -222,7 +222,8 @@ class Blade:
         level = math.cos(self.pitch)
         lever = (side.sign * out * sine + up * cosine) * level - fore * math.sin(self.pitch)
         f = track.filter
-        return f.h - lever, f.cov[0] + out * out * self.roll_variance, f.y
+        lateral = 0.0 if track.guide is Guide.SURFACE else f.y
+        return f.h - lever, f.cov[0] + out * out * self.roll_variance, lateral
 
     def crossfall(self) -> float:
         """Slope square to chainage: the crab's share of the grade is taken out. Ratio."""

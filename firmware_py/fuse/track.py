@@ -25,6 +25,7 @@ LOST_SD = 0.010  # m; spread at which an innovation gate no longer tells good fr
 FRESH_FRAMES = 2.0  # frames without a used echo before the state counts as coasting
 SURFACE_RUN = 3  # frames whose elements must agree before a surface is followed
 SURFACE_AGREE = 0.008  # m; furthest apart that elements over one surface may read
+LEAN_NOISE = (1e-7, 0.0)  # rad^2 a tick; change of a surface's own slope, and a state not used
 STILL_SD = 1e-3  # m/s; of a machine that stands with its engine running
 START_SD = (0.002, 0.02, 0.012, 0.1)  # m, m/s, m, rad; of a fix
 
@@ -35,6 +36,8 @@ class Motion:
 
     rise: float  # m; of the bar's middle, from gyros and valves
     forward: float  # m; way of the bar
+    rolled: float  # rad
+    pitched: float  # rad
     noise: tuple[float, float, float, float]
     still: bool = False  # nothing moves: the disturbance rate is known to be 0
 
@@ -49,7 +52,10 @@ class Gate:
 
 
 class Track:
-    """Tracks the reference under one bar. `ping` takes a firing; `advance` takes a tick."""
+    """Tracks the reference under one bar. `ping` takes a firing; `advance` takes a tick.
+
+    Over a surface, the filter's y is no lateral but the bar's lean against that surface, rad.
+    """
 
     STATE = (
         "filter", "link", "search", "frame", "stamps", "uses", "ranges", "used_s", "way",
@@ -107,7 +113,11 @@ class Track:
         """Carry the state over one tick."""
         if self.link is Link.SEARCHING:
             return
-        self.filter.predict(dt, motion.rise, motion.forward, motion.noise)
+        if self.guide is Guide.SURFACE:
+            self.filter.predict(dt, motion.rise, 0.0, motion.noise[:2] + LEAN_NOISE)
+            self.filter.y += motion.pitched if self.bar.turned else motion.rolled
+        else:
+            self.filter.predict(dt, motion.rise, motion.forward, motion.noise)
         if motion.still:
             self.filter.update(-self.filter.d, 0.0, 1.0, 0.0, STILL_SD * STILL_SD)
         self.way += abs(motion.forward)
@@ -151,10 +161,9 @@ class Track:
         at, arm = self.positions[k], self.bar_arm
         h = f.h - self._rise(newest, row, arm) - f.d * (newest[0] - row[0])
         if self.guide is Guide.SURFACE:
-            c = h * math.cos(roll) * math.cos(grade)
-            if self.bar.turned:
-                c -= at * (row[5] - grade)
-            return c, math.cos(roll), 0.0, h
+            slope = -at if self.bar.turned else at
+            level = math.cos(roll) * math.cos(grade)
+            return h * level + slope * f.y, level, slope, h
         cosine = math.cos(roll)
         c = (h * math.cos(grade) + f.y * math.sin(roll)) / cosine
         r, dc, dy = ranging.slant_range(c, f.y, at, self.half_width)

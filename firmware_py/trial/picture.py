@@ -45,7 +45,7 @@ def save_picture(result: Result, path: Path) -> None:
     _crossfall(middle, result, view)
     _steering(bottom, result, view)
     for axes in (top, middle, bottom):
-        _frame(axes, result, view)
+        _frame(axes, result, view, named=axes is top)
     bottom.set_xlabel("chainage along the job, m")
     if result.scenario.direction == "against":
         top.invert_xaxis()
@@ -148,8 +148,11 @@ def _steering(axes: Axes, result: Result, view: _View) -> None:
     axes.set_title(f"Where the reference ran under the {master} bar", loc="left", fontsize=10)
 
 
-def _frame(axes: Axes, result: Result, view: _View) -> None:
-    """What all panels share: grid, legend, the run-in and the stretches that were not automatic."""
+def _frame(axes: Axes, result: Result, view: _View, *, named: bool) -> None:
+    """What all panels share: grid, legend, the run-in and the stretches that were not automatic.
+
+    Only the top one names them.
+    """
     series = result.series
     axes.grid(True, color="#dddddd", lw=0.6)
     axes.set_axisbelow(True)
@@ -162,9 +165,9 @@ def _frame(axes: Axes, result: Result, view: _View) -> None:
             start, end = view.x[first], view.x[last]
             if abs(end - start) > LEAST_SHOWN_M:
                 axes.axvspan(start, end, facecolor="none", edgecolor="#b0b0b0", hatch=hatch,
-                             lw=0, label=words)  # fmt: skip
+                             lw=0, label=words if named else None)  # fmt: skip
     for x in view.x[view.breaks]:
-        axes.axvline(x, color=GREY, ls="-.", lw=0.9, label="stopped or backed")
+        axes.axvline(x, color=GREY, ls="-.", lw=0.9, label="stopped or backed" if named else None)
     handles, labels = axes.get_legend_handles_labels()
     once = dict(zip(labels, handles, strict=True))
     axes.legend(once.values(), once.keys(), loc="upper right", fontsize=8, ncols=4, framealpha=0.9)

@@ -81,6 +81,7 @@ class Journal:
     def __init__(self, path: Path, header: Header, controller: object, tick_hz: float) -> None:
         self._ring = Ring.local(tick_hz)
         self._writer = Writer(self._ring)
+        self._writer.put_state(snapshot.take(controller))
         try:
             self._store = Store(path, header)
         except OSError as error:
@@ -89,7 +90,6 @@ class Journal:
         self._controller = controller
         self._every = round(STATE_EVERY_S * tick_hz)
         self._count = 0
-        self._writer.put_state(snapshot.take(controller))
 
     def put(self, record: Record) -> None:
         """One tick; a state of the controller each 10 s."""
@@ -128,20 +128,30 @@ def run_trial(
     scorer = Scorer(loop.sim)
     log = _open_journal(journal, scenario, seed, loop)
     began = time.perf_counter()
+    try:
+        _drive(loop, scorer, truth, log, progress or (lambda _: None))
+    finally:
+        loop.sim.close()
+        if log is not None:
+            log.close()
+    wall_s = time.perf_counter() - began
+    return make_result(scorer, scenario, loop.rig, seed=seed, controller=controller,
+                       wall_s=wall_s, journal=journal)  # fmt: skip
+
+
+def _drive(
+    loop: Loop, scorer: Scorer, truth: Callable[[SimulatedRig], Truth], log: Journal | None,
+    progress: Progress,
+) -> None:  # fmt: skip
+    """All ticks, each scored and stored."""
+    whole = loop.script.scenario.distance_m
     for count, record in enumerate(loop.records()):
         scorer.observe(truth(loop.sim), record.tick)
         if log is not None:
             log.put(record)
-        if progress is not None and count % PROGRESS_EVERY == 0:
-            progress(min(max(loop.script.distance / scenario.distance_m, 0.0), 1.0))
-    wall_s = time.perf_counter() - began
-    loop.sim.close()
-    if log is not None:
-        log.close()
-    if progress is not None:
-        progress(1.0)
-    return make_result(scorer, scenario, loop.rig, seed=seed, controller=controller,
-                       wall_s=wall_s, journal=journal)  # fmt: skip
+        if count % PROGRESS_EVERY == 0:
+            progress(min(max(loop.script.furthest / whole, 0.0), 1.0))
+    progress(1.0)
 
 
 def prepare(

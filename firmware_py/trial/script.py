@@ -35,7 +35,7 @@ class Script:
         self._events = list(scenario.events)
         self._later: list[tuple[When, Act]] = []
         self._stage = 0 if scenario.start == "automatic" else 3
-        self.now_s = self.distance = 0.0
+        self.now_s = self.distance = self.furthest = 0.0
         self._spare = sum(e.for_s or 0.0 for e in self._events)
         self._back = sum(2.0 * (e.for_m or 0.0) for e in self._events)
         self._person.enable(True)
@@ -52,6 +52,7 @@ class Script:
         self.now_s, self._asked = now_s, []
         if last is not None and last.distance_m is not None:
             self.distance = last.distance_m
+            self.furthest = max(self.furthest, self.distance)
         if self._stage < 3 and last is not None:
             self._start(last)
         for item in [item for item in self._later if item[0]()]:

@@ -1,0 +1,258 @@
+"""The commands in this process: help with examples, exit codes, bad input in one sentence."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner, Result
+from test_journal_making import make_log, record
+
+from firmware_py import __version__
+from firmware_py.commands import cli
+from firmware_py.guard.table import ROWS
+from firmware_py.settings_file import bundled_rigs, find_rig
+
+ROOT = Path(__file__).resolve().parent.parent
+COMMANDS = ("run", "trial", "replay", "rigs", "check", "faults")
+
+
+def call(*arguments: str) -> Result:
+    return CliRunner().invoke(cli, list(arguments), prog_name="linehold")
+
+
+def bad(result: Result, *words: str) -> None:
+    """Exit code 2, and the words on standard error, without a traceback."""
+    assert result.exit_code == 2, result.output
+    assert "Traceback" not in result.output
+    assert result.stdout == ""
+    for word in words:
+        assert word in result.stderr
+
+
+@pytest.fixture
+def in_tmp(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def test_version() -> None:
+    assert call("--version").stdout.strip() == f"linehold, version {__version__}"
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_help_has_an_example(command: str) -> None:
+    result = call(command, "--help")
+    assert result.exit_code == 0
+    assert "Example" in result.stdout
+    assert f"linehold {command}" in result.stdout.split("Example")[1]
+
+
+def test_help_lists_all_commands_and_cautions() -> None:
+    result = call("--help")
+    for command in COMMANDS:
+        assert f"\n  {command} " in result.stdout
+    assert "certified by nobody" in result.stdout
+
+
+def test_help_is_quick_and_loads_nothing_heavy() -> None:
+    code = (
+        "import sys; from firmware_py.commands import cli\n"
+        "try: cli(['run', '--help'], prog_name='linehold')\n"
+        "except SystemExit: pass\n"
+        "heavy = {'matplotlib', 'textual', 'mcap', 'numpy', 'pydantic', 'msgspec'} & {*sys.modules}\n"
+        "sys.exit(', '.join(sorted(heavy)) or 0)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["nonsense"],
+        ["run", "--nonsense"],
+        ["run", "--for", "soon"],
+        ["run", "--for", "-1"],
+        ["trial"],
+        ["trial", "footpath-string", "--seed", "-3"],
+        ["replay"],
+    ],
+)
+def test_a_wrong_command_line_is_bad_input(arguments: list[str]) -> None:
+    bad(call(*arguments), "Error: ")
+
+
+def test_a_rig_that_is_not_there() -> None:
+    bad(call("run", "--rig", "referense"), "referense: no such rig file", "did you mean reference?")
+    bad(call("check", "no-such.toml"), "no-such.toml: no such rig file")
+
+
+def test_a_trial_that_is_not_there() -> None:
+    bad(call("trial", "footpath"), "footpath: no such trial; bundled trials: ")
+
+
+def test_all_faults_of_a_rig_file_at_once(in_tmp: Path) -> None:
+    text = find_rig("reference").read_text()
+    text = text.replace("width_mm = 1800", "width_mm = 18000").replace("rate_hz", "rate_herz")
+    Path("mine.toml").write_text(text)
+    for arguments in (["check", "mine.toml"], ["run", "--rig", "mine.toml", "--headless"]):
+        result = call(*arguments)
+        bad(result, "mine.toml:6: blade.width_mm", "rate_herz")
+        assert len(result.stderr.splitlines()) == 2
+    assert not Path("out").exists()  # nothing was begun
+
+
+def test_a_file_that_is_no_toml_and_a_folder(in_tmp: Path) -> None:
+    Path("mine.toml").write_text("name = ")
+    bad(call("check", "mine.toml"), "mine.toml:1: not TOML")
+    bad(call("check", "."), "cannot be read")
+
+
+def test_check_tells_a_rig_from_a_trial() -> None:
+    assert "a rig without faults" in call("check", "reference").stdout
+    assert "a trial without faults, on rig reference" in call("check", "footpath-string").stdout
+
+
+def test_a_faulty_trial_file_is_told_as_a_trial(in_tmp: Path) -> None:
+    Path("job.toml").write_text('name = "job"\nwords = "A job."\ndistance_m = -5.0\n')
+    bad(call("check", "job.toml"), "job.toml:3: distance_m", "path", "missing")
+
+
+def test_a_folder_that_cannot_be_made_stops_a_run_before_it_begins(in_tmp: Path) -> None:
+    Path("file").write_text("")
+    bad(call("run", "--headless", "--log", "file/logs"), "file/logs: Not a directory")
+
+
+def test_rigs_lists_every_bundled_rig() -> None:
+    listed = call("rigs").stdout
+    for name in bundled_rigs():
+        assert f"{name} " in listed
+    assert "no valves: cues only" in listed
+    assert {*json.loads(call("rigs", "--json").stdout)} == {*bundled_rigs()}
+
+
+def test_faults_prints_every_row() -> None:
+    text, rows = call("faults").stdout, json.loads(call("faults", "--json").stdout)
+    assert [row["name"] for row in rows] == [row.name for row in ROWS]
+    for row in ROWS:
+        assert f"{row.name}\n" in text
+    assert {"name", "trigger", "response", "recovery", "words"} == {*rows[0]}
+
+
+def test_trial_list() -> None:
+    assert "footpath-string " in call("trial", "--list").stdout
+
+
+def test_replay_of_what_is_no_log(in_tmp: Path) -> None:
+    Path("a.mcap").write_bytes(b"nothing of the kind")
+    bad(call("replay", "a.mcap"), "a.mcap is not a Linehold log")
+    bad(call("replay", "b.mcap"), "b.mcap cannot be opened")
+
+
+def test_replay_of_a_log_of_other_settings(in_tmp: Path) -> None:
+    make_log(Path("a.mcap"), [record(n) for n in range(20)])
+    bad(call("replay", "a.mcap"), "the settings in the log are not this version's")
+
+
+def test_interrupted_is_130(monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupted(_: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cli.commands["rigs"], "invoke", interrupted)
+    result = call("rigs")
+    assert result.exit_code == 130
+    assert "Interrupted." in result.stderr
+
+
+def test_debug_shows_the_traceback(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("LINEHOLD_DEBUG", "1")
+    result = call("run", "--rig", "absent")
+    assert type(result.exception).__name__ == "FileFault"
+
+
+SHORT = """
+name = "short"
+words = "Eight metres of footpath."
+distance_m = 8.0
+ground = "C"
+[[path]]
+length_m = 15.0
+[left]
+kind = "string"
+"""
+
+
+@pytest.fixture(scope="module")
+def short(tmp_path_factory: pytest.TempPathFactory) -> tuple[Result, Path]:
+    """A short trial, once for the tests below."""
+    folder = tmp_path_factory.mktemp("short")
+    (folder / "job.toml").write_text(SHORT)
+    result = call("trial", str(folder / "job.toml"), "--seed", "3", "--out", str(folder / "out"))
+    return result, folder / "out"
+
+
+def test_trial_saves_result_picture_and_journal(short: tuple[Result, Path]) -> None:
+    result, out = short
+    assert result.exit_code == 0, result.output
+    assert sorted(path.name for path in out.iterdir()) == [
+        "graded.png", "journal.mcap", "result.json",
+    ]  # fmt: skip
+    assert (out / "graded.png").read_bytes().startswith(b"\x89PNG")
+    summary = json.loads((out / "result.json").read_text())
+    assert (summary["scenario"], summary["seed"]) == ("short", 3)
+    assert "short, seed 3" in result.stdout
+    assert "Saved: " in result.stdout
+    assert result.stderr == ""  # no terminal, no progress
+
+
+def test_the_trial_replays_identically(short: tuple[Result, Path]) -> None:
+    log = str(short[1] / "journal.mcap")
+    again = call("replay", log)
+    assert again.exit_code == 0, again.output
+    assert again.stdout.startswith("identical: ")
+    assert json.loads(call("replay", log, "--json").stdout)["identical"] is True
+
+
+def test_a_difference_is_exit_code_1(short: tuple[Result, Path], in_tmp: Path) -> None:
+    """A log whose header states another dead band than the run had."""
+    from firmware_py.journal.read import Gap, Recorded, State, read_log
+    from firmware_py.journal.store import Store
+
+    log = read_log(short[1] / "journal.mcap")
+    settings = log.header.settings
+    control = settings["control"] | {"dead_band_mm": 9.0}
+    store = Store(Path("b.mcap"), type(log.header)("", settings | {"control": control}, ""))
+    for entry in log:
+        assert not isinstance(entry, Gap)
+        if isinstance(entry, Recorded):
+            import msgspec
+
+            store.add_record(entry.number, msgspec.msgpack.encode(entry.record))
+        else:
+            assert isinstance(entry, State)
+    store.close()
+    result = call("replay", "b.mcap")
+    assert result.exit_code == 1
+    assert "differs first at tick " in result.stdout
+
+
+def test_trial_json_is_one_object_and_plain_keeps_no_journal(in_tmp: Path) -> None:
+    Path("job.toml").write_text(SHORT)
+    result = call("trial", "job.toml", "--plain", "--json", "--ground", "flat")
+    assert result.exit_code == 0, result.output
+    summary = json.loads(result.stdout)
+    assert summary["controller"] == "plain"
+    assert summary["journal"] is None
+    assert sorted(path.name for path in Path("out/short-1-plain").iterdir()) == [
+        "graded.png", "result.json",
+    ]  # fmt: skip
+
+
+def test_a_ground_that_cannot_be_read(in_tmp: Path) -> None:
+    bad(call("trial", "footpath-string", "--ground", "absent.npz"), "absent.npz")
