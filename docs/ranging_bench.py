@@ -27,11 +27,12 @@ from firmware_py.settings import Rig
 from firmware_py.trial.scenario import Beside, Scenario
 from firmware_py.trial.setup import rig_for, rig_named, truth_for, world_for
 
-PATH_M = 80.0
-START_M = 3.0  # of the path, left behind the blade
+PATH_M = 160.0
+START_M = (3.0, 40.0)  # of the path: the blade's chainage at first, by chance
 ROLL = 0.02  # rad; the crossfall of a path
 CREEP = 0.2  # m/s
-WARM_S = 1.0  # until the tilt has settled
+PULL_OFF = 0.4  # m/s2
+WARM_S = 2.0  # until the tilt has settled
 GIVE_UP_S = 3.0  # a cold start without an answer by then has none
 
 
@@ -76,10 +77,9 @@ class Bench:
         self.motion = SimulatedMotion(truth.motion, gens["motion"])
         self.inertial = SimulatedInertial("inertial", truth.inertial, gens["inertial"])
         self.air = SimulatedAir(truth.air, air, gens["air"])
-        self.s = START_M + float(gens["start"].uniform(0.0, 60.0))
+        self.s = float(gens["start"].uniform(*START_M))
         self.ticks = count(1)
-        self.now = self.travelled = 0.0
-        self.turn_back = False
+        self.now = self.travelled = self.speed = 0.0
         self.pose = self._pose(0.0)
         if setup.cut:
             self.bar.view.target.ranges = lambda *_: None  # type: ignore[method-assign]
@@ -98,7 +98,7 @@ class Bench:
         out, up = self.bar.out_m, self.bar.up_m
         n = target.n_ref - (y + c * sin) / cos - out * cos + up * sin
         z = z_ref + c - out * sin - up * cos
-        return Pose(t, self.s, n, z, 0.0, 0.0, ROLL, self.s, self.setup.speed_mps)
+        return Pose(t, self.s, n, z, 0.0, 0.0, ROLL, self.s, self.speed)
 
     def errors(self) -> tuple[float, float]:
         """Estimated less true vertical clearance, and lateral, m."""
@@ -114,14 +114,15 @@ class Bench:
     def step(self) -> None:
         """Advance the carriage by one step, and the controller with what has become readable."""
         self.now = t = next(self.ticks) * STEP_S
-        self.s += self.setup.speed_mps * STEP_S
-        self.travelled += self.setup.speed_mps * STEP_S
+        self.speed = min(self.speed + PULL_OFF * STEP_S, self.setup.speed_mps)
+        self.s += self.speed * STEP_S
+        self.travelled += self.speed * STEP_S
+        if self.s > PATH_M:
+            raise ValueError(f"the bench has run past its path of {PATH_M} m; ask for a shorter run")
         before, self.pose = self.pose, self._pose(t)
-        if self.s > PATH_M - START_M:  # begin anew: unseen, for the step leads nowhere
-            self.s = START_M
         self.bar.step(0.0, before, self.pose)
         self.inertial.step(0.0, before, self.pose)
-        self.motion.step(0.0, t, self.setup.speed_mps, self.travelled)
+        self.motion.step(0.0, t, self.speed, self.travelled)
         self.air.step(0.0, t)
         ready = [
             item

@@ -11,13 +11,14 @@ from collections.abc import Sequence
 
 from drivers.samples import AnySample, RangePing, ValveCommand
 from firmware_py.act.actuate import Actuate
-from firmware_py.fuse.blade import Attitude, Blade
+from firmware_py.fuse.blade import Attitude, Blade, Moment
 from firmware_py.fuse.track import Gate
 from firmware_py.guard.faults import FaultFinder, needed_bars
 from firmware_py.guard.modes import EndFacts, Facts, Guard, Verdict
 from firmware_py.guide.targets import EndError, Targets
 from firmware_py.messages import (
     BAR_GUIDES,
+    SIDES,
     Answer,
     AnyRequest,
     EndState,
@@ -27,12 +28,12 @@ from firmware_py.messages import (
     Tick,
 )
 from firmware_py.sense.senses import Senses
-from firmware_py.settings import MM, Rig
 from firmware_py.serve import Serve
+from firmware_py.settings import MM, Rig
 from firmware_py.view import make_tick
 
 LED = (EndState.LED, EndState.COAST)
-NO_ERRORS: dict[Side, EndError | None] = {side: None for side in Side}
+NO_ERRORS: dict[Side, EndError | None] = dict.fromkeys(SIDES)
 JUMP_S = 2.0  # s; how long a reference that came back elsewhere is told
 
 
@@ -58,10 +59,10 @@ class Controller:
         self.dead_band = rig.control.dead_band_mm * MM
         self.last_s = math.nan
         self.seq = 0
-        self.led = {side: False for side in Side}
-        self.sure = {side: False for side in Side}
+        self.led = dict.fromkeys(SIDES, False)
+        self.sure = dict.fromkeys(SIDES, False)
         self.jumped_s = 0.0
-        self.left_at: dict[Side, float | None] = {side: None for side in Side}
+        self.left_at: dict[Side, float | None] = dict.fromkeys(SIDES)
         self.command = ValveCommand(0.0, 0.0, 0.0)
 
     def step(
@@ -90,7 +91,7 @@ class Controller:
         """Fuse: tilt and valves carry the state, then each echo corrects it at its own time."""
         hands = any(self.senses.hands.values())
         attitude = Attitude(*self.senses.attitude())
-        self.blade.advance(now_s, dt, attitude, self.senses.speed, hands)
+        self.blade.advance(now_s, Moment(dt, attitude, self.senses.speed, hands))
         sound = self.senses.sound
         if sound is None:
             return
@@ -128,7 +129,7 @@ class Controller:
 
     def _errors(self, now_s: float) -> dict[Side, EndError | None]:
         """Both ends' errors; a fall end leans on the other end's target while that is sure."""
-        for side in Side:
+        for side in SIDES:
             self.sure[side] = self._sure(side, now_s)
         return {
             side: self.targets.error(side, self.blade, self._leads(side.other)) for side in Side
@@ -155,7 +156,7 @@ class Controller:
 
     def _facts(self, now_s: float, dt: float, errors: dict[Side, EndError | None]) -> Facts:
         targets, rig = self.targets, self.rig
-        guides = {side: targets.ends[side].guide for side in Side}
+        guides = {side: targets.ends[side].guide for side in SIDES}
         values = {side: e.error if e is not None else None for side, e in errors.items()}
         faults = self.finder.find(
             now_s, dt, self.senses, self.blade, needed_bars(rig, guides), values
@@ -164,7 +165,7 @@ class Controller:
             faults.add("reference jumped")
         if any(v is not None and not math.isfinite(v) for v in values.values()):
             faults.add("not a number")
-        ends = {side: self._end_facts(side, errors[side]) for side in Side}
+        ends = {side: self._end_facts(side, errors[side]) for side in SIDES}
         off = abs(self.blade.crossfall() - targets.crossfall)
         return Facts(dt, self.senses.speed, ends, off, faults, rig.valves is not None)
 
@@ -188,7 +189,7 @@ class Controller:
         return Answer(request.number, not reason, reason)
 
     def _decide(self, facts: Facts, errors: dict[Side, EndError | None]) -> Verdict:
-        for side in Side:
+        for side in SIDES:
             error = errors[side]
             facts.ends[side].error = None if error is None else error.error
             facts.ends[side].guide = self.targets.ends[side].guide
@@ -199,10 +200,10 @@ class Controller:
     ) -> None:
         allowed = verdict.mode is Mode.AUTO
         self.actuate.foresee(self.blade)
-        for side in Side:
+        for side in SIDES:
             error = errors[side]
             value = None if error is None else error.error
             self.actuate.predict(side, value, self.blade)
         step = min(max(dt, 1e-4), 0.05)
         self.command = self.actuate.command(now_s, step, verdict.states, allowed, self.blade)
-        self.led = {side: allowed and verdict.states[side] in LED for side in Side}
+        self.led = {side: allowed and verdict.states[side] in LED for side in SIDES}

@@ -30,11 +30,12 @@ class Passed:
     def __init__(self) -> None:
         self.counts = dict.fromkeys(RIGS, 0)
 
-    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
-        """Setup that skips never calls the test, so it never counts."""
-        if report.when == "call" and report.passed:
-            for name in self.counts:
-                self.counts[name] += f"[{name}" in report.nodeid
+    def pytest_runtest_makereport(self, item: pytest.Item, call: pytest.CallInfo[None]) -> None:
+        """A test that was skipped, in its setup or later, does not count."""
+        callspec = getattr(item, "callspec", None)
+        if callspec is not None and call.when == "call" and call.excinfo is None:
+            name = callspec.params.get("rig", "")
+            self.counts[name] = self.counts.get(name, 0) + 1
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import time
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -51,7 +52,7 @@ def test_samples_are_ordered_and_timed(rig: Any, device: str) -> None:
     assert len(got) >= 3
     times = [sample.time_s for _, sample in got]
     assert all(math.isfinite(t) for t in times)
-    assert all(a < b for a, b in zip(times, times[1:], strict=False))
+    assert all(a < b for a, b in pairwise(times))
     for now, sample in got:
         assert START_S - 1.0 <= sample.time_s <= now + 1e-6  # never ahead of the caller's clock
         assert isinstance(sample.validity, Validity)

@@ -63,7 +63,8 @@ def test_help_is_quick_and_loads_nothing_heavy() -> None:
         "import sys; from firmware_py.commands import cli\n"
         "try: cli(['run', '--help'], prog_name='linehold')\n"
         "except SystemExit: pass\n"
-        "heavy = {'matplotlib', 'textual', 'mcap', 'numpy', 'pydantic', 'msgspec'} & {*sys.modules}\n"
+        "heavy = {'matplotlib', 'textual', 'mcap', 'numpy', 'pydantic', 'msgspec'}\n"
+        "heavy &= {*sys.modules}\n"
         "sys.exit(', '.join(sorted(heavy)) or 0)"
     )
     done = subprocess.run(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import fcntl
 import gc
 import os
@@ -29,10 +30,8 @@ def ends() -> Iterator[tuple[int, int]]:
     read, write = os.pipe()
     yield read, write
     for fd in (read, write):
-        try:
+        with contextlib.suppress(OSError):
             os.close(fd)
-        except OSError:
-            pass
 
 
 def bundled(name: str) -> Rig:

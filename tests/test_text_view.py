@@ -197,8 +197,10 @@ def test_the_scale_widens_at_once_and_narrows_late() -> None:
 
 def test_a_line_of_text_and_an_object() -> None:
     one = line(a_tick(), 0.0)
-    for words in ("42.0 s  auto", "left led: -4.0 mm, raise 4 mm", "steer left 35 mm",
-                  "crossfall 1.93 % (target 2.00 %)", "speed 0.50 m/s at 12.3 m", "no fault"):  # fmt: skip
+    for words in (
+        "42.0 s  auto", "left led: -4.0 mm, raise 4 mm", "steer left 35 mm",
+        "crossfall 1.93 % (target 2.00 %)", "speed 0.50 m/s at 12.3 m", "no fault",
+    ):  # fmt: skip
         assert words in one
     found = as_dict(a_tick(steer_m=None), 0.0)
     assert (found["left"]["error_mm"], found["left"]["raise_mm"]) == (-4.0, 4.0)
@@ -226,4 +228,4 @@ def test_the_printer_prints_a_line_a_second() -> None:
     assert printed == [0, 100, 200, 300, 400]
     assert printer.frame(Kind.NOTE, frame("words")) == "Note: words"
     assert STALE in printer.silence()
-    assert '{"note":"words"}' == Printer(as_json=True).frame(Kind.NOTE, frame("words"))
+    assert Printer(as_json=True).frame(Kind.NOTE, frame("words")) == '{"note":"words"}'

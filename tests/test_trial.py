@@ -24,7 +24,7 @@ from firmware_py.trial.picture import save_picture
 from firmware_py.trial.result import Result
 from firmware_py.trial.run import Loop, prepare, run_trial
 from firmware_py.trial.scenario import Scenario
-from firmware_py.trial.setup import TrialError
+from firmware_py.trial.setup import TrialError, rig_named
 from firmware_py.trial.words import in_words
 
 KEYS = {
@@ -119,8 +119,7 @@ def test_nothing_reachable_from_the_controller_is_simulated_or_a_trial() -> None
 
 def test_the_walk_finds_what_is_hidden() -> None:
     loop = prepare(trial(), seed=1)
-    sim = loop.sim
-    loop.controller.peek = lambda: sim.truth()  # type: ignore[attr-defined]
+    loop.controller.peek = loop.sim.truth  # type: ignore[attr-defined]
     assert "drivers.simulated.rig" in beyond_the_wall(loop.controller)
 
 
@@ -152,6 +151,32 @@ def test_the_controllers_beliefs_are_no_part_of_the_score(result: Result) -> Non
     series = result.series
     assert np.isfinite(series.error[result.rig.control.master]).all()
     assert np.isnan(series.estimate_gap[:100]).all()  # no datum yet
+
+
+def test_with_a_silent_bar_a_trial_ends_held() -> None:
+    silent = event(do="fault", at_s=0, for_s=10000, fault="unplug", device="bar.left")
+    found = run_trial(trial(events=silent)).summary
+    assert found["outcome"] == "held"
+    assert found["held_pct"] == 100.0
+
+
+def test_a_rig_without_valves_is_run_and_held() -> None:
+    found = run_trial(trial(), rig="cue-only").summary
+    assert found["outcome"] == "held"
+    assert found["dead_time_s"] is None
+    with pytest.raises(TrialError, match="needs proportional valves"):
+        run_trial(trial(), rig="cue-only", controller="plain")
+
+
+def test_a_rig_that_does_not_fit_the_trial_is_told() -> None:
+    with pytest.raises(TrialError, match=r"crossfall_pct, 3\b"):
+        run_trial(trial(STRING.replace("[left]", "crossfall_pct = 5\n[left]")), rig=_shallow())
+
+
+def _shallow() -> Rig:
+    plain = rig_named("reference").model_dump(mode="json")
+    plain["limits"]["crossfall_pct"] = 3.0
+    return Rig.model_validate(plain)
 
 
 def test_without_a_reference_in_view_a_trial_ends_held() -> None:

@@ -16,7 +16,7 @@ from firmware_py.act.rate import EndRate, simc_gain, simc_integral
 from firmware_py.act.valve import Characteristic, Pulser
 from firmware_py.fuse.blade import Blade
 from firmware_py.guide.deadband import DeadBand
-from firmware_py.messages import EndState, Side
+from firmware_py.messages import SIDES, EndState, Side
 from firmware_py.settings import MM, Rig
 
 UNSURE_SHARE = 0.35  # of the dead time: what the prediction may be wrong by
@@ -104,10 +104,10 @@ class Actuate:
     def __init__(self, rig: Rig) -> None:
         self.valves = rig.valves
         self.tick_s = 1.0 / rig.control.tick_hz
-        self.actions = {side: EndAction() for side in Side}
-        self.ground = {side: (0.0, 0.0) for side in Side}
+        self.actions = {side: EndAction() for side in SIDES}
+        self.ground = dict.fromkeys(SIDES, (0.0, 0.0))
         gain, integral = self._gains(rig)
-        self.loops = {side: EndLoop(rig, gain, integral) for side in Side}
+        self.loops = {side: EndLoop(rig, gain, integral) for side in SIDES}
         if rig.valves is None:
             return
         self.character = Characteristic.of(rig.valves)
@@ -116,10 +116,10 @@ class Actuate:
         pulsed = rig.valves.pulsed
         # slower than stated by up to 2.5 times needs more command for the same rate
         up, down = self.character.command(cap, 0.4), -self.character.command(-cap, 0.4)
-        self.quiets = {side: Quiet() for side in Side}
+        self.quiets = {side: Quiet() for side in SIDES}
         self.limiter = Limiter(1.0 if pulsed else up, 1.0 if pulsed else down)
         ticks = round(rig.valves.pulse_ms * 1e-3 / self.tick_s)
-        self.pulsers = {side: Pulser(ticks) for side in Side}
+        self.pulsers = {side: Pulser(ticks) for side in SIDES}
 
     def _gains(self, rig: Rig) -> tuple[float, float]:
         dead = rig.valves.dead_time_ms * 1e-3 if rig.valves else 0.0
@@ -152,7 +152,7 @@ class Actuate:
     ) -> ValveCommand:
         """Commands for both valves; ends that are not led ask for no motion."""
         rates = {}
-        for side in Side:
+        for side in SIDES:
             loop, action = self.loops[side], self.actions[side]
             if allowed and states[side] in ACTIVE and action.predicted is not None:
                 rates[side] = loop.update(now_s, dt, action, -action.disturbance)
@@ -175,12 +175,12 @@ class Actuate:
             side: self.quiets[side].update(rate) if states[side] in ACTIVE else 0.0
             for side, rate in ((Side.LEFT, left), (Side.RIGHT, right))
         }
-        asked = [self._one(side, wanted[side], gain) for side in Side]
+        asked = [self._one(side, wanted[side], gain) for side in SIDES]
         out = self.limiter.update(now_s, asked[0], asked[1], allowed)
         moved = ends_from_cylinders(
             self.character.rate(out[0]), self.character.rate(out[1]), self.ratio
         )
-        for side, rate in zip(Side, moved, strict=True):
+        for side, rate in zip(SIDES, moved, strict=True):
             blade.lifts[side].push(rate)
         return ValveCommand(now_s, *out)
 

@@ -1,7 +1,7 @@
 """PID of one end, in rate: predicted height error in, rate of the cutting edge out, m/s.
 
 simple-pid does the sums. Its traps are closed here: a second call in one tick, a NaN, a stall,
-and a controller in manual mode that still returns its last output.
+windup at the cap, and a controller in manual mode that still returns its last output.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ class EndRate:
     STATE = ("pid", "last_s", "rate")
 
     def __init__(self, gain: float, integral_s: float, cap: float) -> None:
-        self.integral_gain = gain / integral_s
+        self.integral_gain, self.cap = gain / integral_s, cap
         # sample_time None: it would skip a call that comes a little early
         self.pid = PID(gain, self.integral_gain, 0.0, setpoint=0.0, sample_time=None,
                        output_limits=(-cap, cap), auto_mode=False)  # fmt: skip
@@ -56,13 +56,22 @@ class EndRate:
         """Rate to ask for, m/s. Raises ValueError on a number that is not finite."""
         if not self.pid.auto_mode:
             return 0.0
-        if not (math.isfinite(error) and math.isfinite(now_s)):
-            raise ValueError(f"error {error} at {now_s} s is not a number; PID not updated")
+        if not (math.isfinite(error) and math.isfinite(now_s) and math.isfinite(dt)):
+            raise ValueError(f"error {error}, dt {dt} at {now_s} s: no number; PID not updated")
         if now_s <= self.last_s:
             return self.rate
         if now_s - self.last_s > STALL and self.last_s > -math.inf:
             self.start()
-        self.pid.Ki = self.integral_gain if integrate else 0.0
+        grows = integrate and not self._winding(error)
+        self.pid.Ki = self.integral_gain if grows else 0.0
         self.rate = float(self.pid(error, dt=dt))
         self.last_s = now_s
         return self.rate
+
+    def _winding(self, error: float) -> bool:
+        """True when the output stands at the cap and the integral would push it further.
+
+        simple-pid clamps its integral at the cap alone: a nudge of 20 mm left 14 mm/s of it behind.
+        """
+        rate = -self.pid.Kp * error + self.pid.components[1]
+        return abs(rate) >= self.cap and rate * error < 0.0

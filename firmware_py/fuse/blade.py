@@ -14,7 +14,7 @@ from firmware_py.fuse.ground import SLOPE_PSD, Geometry, GroundRate
 from firmware_py.fuse.history import History
 from firmware_py.fuse.lift import Lift
 from firmware_py.fuse.track import Motion, Track
-from firmware_py.messages import Guide, Side
+from firmware_py.messages import SIDES, Guide, Side
 from firmware_py.settings import MM, Rig
 
 GRADE_S = 4.0  # s; slower than the machine's pitching, faster than a change of grade
@@ -50,13 +50,23 @@ class Attitude:
     roll_variance: float
 
 
+@dataclass(frozen=True, slots=True)
+class Moment:
+    """One tick's inputs: its length (s), attitude, speed (m/s, None: not known), a hand on a lever."""
+
+    dt: float
+    tilt: Attitude
+    speed: float | None
+    by_hand: bool
+
+
 class Blade:
     """Fuses tilt, valves, speed and echoes. `advance` once a tick, then pings, then read."""
 
     STATE = (
-        "history", "lifts", "tracks", "roll_ground", "pitch_ground", "valve_gain", "grade",
-        "speed", "hidden",
-        "swing", "drift", "crab", "roll", "pitch", "roll_variance", "mean_lift", "turned", "started", "lift_rates",
+        "history", "lifts", "lift_rates", "tracks", "roll_ground", "pitch_ground", "valve_gain",
+        "grade", "speed", "swing", "drift", "crab", "roll", "pitch", "roll_variance", "mean_lift",
+        "turned", "started",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -68,7 +78,7 @@ class Blade:
         lag = valves.lag_ms * 1e-3 if valves else 0.0
         self.dead_s = valves.dead_time_ms * 1e-3 if valves else 0.0
         self.history = History()
-        self.lifts = {side: Lift(tick, lag) for side in Side}
+        self.lifts = {side: Lift(tick, lag) for side in SIDES}
         self.valve_gain = ValveGain(tick, self.dead_s, 2.0 * self.half)
         self.tracks = {
             side: Track(side, bar, rig.end(side).guide, rig.end(side).edge_width_mm * MM,
@@ -76,12 +86,12 @@ class Blade:
             for side, bar in rig.bars.items()
         }  # fmt: skip
         self.roll_ground, self.pitch_ground = self._ground(rig, tick)
-        self.speed = self.hidden = 0.0
+        self.speed = 0.0
         self.grade = self.crab = self.swing = self.drift = 0.0
         self.roll = self.pitch = self.mean_lift = 0.0
         self.turned = (0.0, 0.0)
         self.roll_variance = 1.0
-        self.lift_rates = {side: 0.0 for side in Side}
+        self.lift_rates = dict.fromkeys(SIDES, 0.0)
         self.started = False
 
     def _ground(self, rig: Rig, tick: float) -> tuple[GroundRate, GroundRate]:
@@ -102,86 +112,76 @@ class Blade:
         left = side.sign * (self.half + bar.outside_mm * MM)
         return self.ahead + bar.ahead_mm * MM, left
 
-    def advance(
-        self, now_s: float, dt: float, tilt: Attitude, speed: float | None, by_hand: bool
-    ) -> None:
-        """Carry everything over one tick of dt seconds."""
+    def advance(self, now_s: float, moment: Moment) -> None:
+        """Carry everything over one tick."""
+        dt, tilt = moment.dt, moment.tilt
         if not self.started:
-            self._start(tilt)
-        found = self.valve_gain
-        self.lift_rates = {
-            side: found.gain * lift.rate_after(found.dead_s) for side, lift in self.lifts.items()
-        }
-        lift_left, lift_right = self.lift_rates[Side.LEFT], self.lift_rates[Side.RIGHT]
-        roll_rate, pitch_rate = tilt.roll_rate, tilt.pitch_rate
-        self._learn(dt, roll_rate, pitch_rate, speed, by_hand)
-        lift = (0.5 * (lift_left + lift_right) + self._hidden_heave()) * dt
+            self.roll, self.pitch, self.grade = tilt.roll, tilt.pitch, tilt.pitch
+            self.started = True
+        self._learn(moment)
+        lift = (0.5 * sum(self.lift_rates.values()) + self._hidden_heave()) * dt
         self.mean_lift += lift
-        self._turns(dt, tilt, speed)
-        for side, track in self.tracks.items():
-            ahead, left = self._arm_of(side)
-            rise = lift + (roll_rate * left - pitch_rate * ahead) * dt
-            track.advance(now_s, dt, self._motion(dt, rise, ahead, left, tilt, speed, by_hand))
+        self._turns(moment)
+        for track in self.tracks.values():
+            track.advance(now_s, dt, self._motion(moment, lift, track.bar_arm))
         self.roll, self.pitch, self.roll_variance = tilt.roll, tilt.pitch, tilt.roll_variance
-        self.turned = (self.turned[0] + roll_rate * dt, self.turned[1] + pitch_rate * dt)
+        rolled, pitched = self.turned
+        self.turned = (rolled + tilt.roll_rate * dt, pitched + tilt.pitch_rate * dt)
         pose = (self.roll, self.pitch, self.grade)
         self.history.push((now_s, self.mean_lift, *self.turned, *pose))
 
-    def _start(self, tilt: Attitude) -> None:
-        self.roll, self.pitch, self.grade = tilt.roll, tilt.pitch, tilt.pitch
-        self.started = True
+    def _learn(self, moment: Moment) -> None:
+        """What the valves do by now, what the ground does to roll and pitch, the valves' gain."""
+        tilt, found = moment.tilt, self.valve_gain
+        left, right = self.lifts[Side.LEFT], self.lifts[Side.RIGHT]
+        rates = (
+            found.gain * left.rate_after(found.dead_s),
+            found.gain * right.rate_after(found.dead_s),
+        )
+        self.lift_rates = dict(zip(SIDES, rates, strict=True))
+        self.roll_ground.push(tilt.roll_rate - (rates[0] - rates[1]) / (2.0 * self.half))
+        self.pitch_ground.push(-tilt.pitch_rate)  # of the slope, nose up > 0
+        self.speed = 1.0 if moment.speed is None else abs(moment.speed)
+        if not moment.by_hand:
+            found.learn(tilt.roll_rate, left, right)
 
-    def _arm_of(self, side: Side) -> tuple[float, float]:
-        return self.tracks[side].bar_arm
-
-    def _learn(
-        self, dt: float, roll_rate: float, pitch_rate: float, speed: float | None, by_hand: bool
-    ) -> None:
-        """What the ground does to roll and pitch, and what the valves' gain is."""
-        lift = self.lift_rates[Side.LEFT] - self.lift_rates[Side.RIGHT]
-        body_roll = roll_rate - lift / (2.0 * self.half)
-        self.roll_ground.push(body_roll)
-        self.pitch_ground.push(-pitch_rate)  # of the slope, nose up > 0
-        self.speed = 1.0 if speed is None else abs(speed)
-        if not by_hand:
-            self.valve_gain.learn(roll_rate, self.lifts[Side.LEFT], self.lifts[Side.RIGHT])
-
-    def _turns(self, dt: float, tilt: Attitude, speed: float | None) -> None:
+    def _turns(self, moment: Moment) -> None:
         """Grade and crab, both slow.
 
         In a bend the edge, ahead of the tracks, points outward by its own sideways motion; what
         the reference then still moves sideways under the bar is the rest of the crab.
         """
+        tilt, speed, dt = moment.tilt, moment.speed, moment.dt
         if speed is None or abs(speed) < CREEP:
             return
         self.grade += (tilt.pitch - self.grade) * dt / GRADE_S
-        master = self.rig.control.master
-        ahead, left = self._arm_of(master)
+        track = self.tracks[self.rig.control.master]
+        ahead, left = track.bar_arm
         swing = tilt.yaw_rate * ahead / (speed - tilt.yaw_rate * left)
         self.swing += (swing - self.swing) * dt / SWING_S
-        track = self.tracks[master]
         if track.known() and track.guide is not Guide.SURFACE:
             self.drift += (track.filter.x - self.drift) * dt / CRAB_S
         self.crab = -(self.swing + self.drift)
 
-    def _motion(
-        self, dt: float, rise: float, ahead: float, left: float, tilt: Attitude,
-        speed: float | None, by_hand: bool,
-    ) -> Motion:  # fmt: skip
+    def _motion(self, moment: Moment, lift: float, arm: tuple[float, float]) -> Motion:
+        """How a bar moved over this tick, and how unsure that is."""
+        dt, tilt, speed = moment.dt, moment.tilt, moment.speed
+        if self._still(moment):
+            return Motion(0.0, 0.0, 0.0, 0.0, (RISE_STILL * dt, 0.0, 0.0, 0.0), still=True)
+        ahead, left = arm
+        rise = lift + (tilt.roll_rate * left - tilt.pitch_rate * ahead) * dt
         v = 0.0 if speed is None else speed
         pace = min(abs(v), 2.0)
-        heave = HEAVE_STILL + HEAVE * pace**3 + (HAND_HEAVE if by_hand else 0.0)
+        heave = HEAVE_STILL + HEAVE * pace**3 + (HAND_HEAVE if moment.by_hand else 0.0)
         side = SIDE_BLIND if speed is None else SIDE
-        if self._still(speed, by_hand):
-            return Motion(0.0, 0.0, 0.0, 0.0, (RISE_STILL * dt, 0.0, 0.0, 0.0), still=True)
         noise = (RISE * dt, heave * dt, side * dt, (TURN * pace + 1e-8) * dt)
         forward = (v - tilt.yaw_rate * left) * dt
         return Motion(rise, forward, tilt.roll_rate * dt, tilt.pitch_rate * dt, noise)
 
-    def _still(self, speed: float | None, by_hand: bool) -> bool:
+    def _still(self, moment: Moment) -> bool:
         """Standing with the valves shut: nothing moves, whatever a gyro's bias says."""
-        slow = speed is not None and abs(speed) < STANDING
-        return slow and not by_hand and not any(self.lift_rates.values())
+        slow = moment.speed is not None and abs(moment.speed) < STANDING
+        return slow and not moment.by_hand and not any(self.lift_rates.values())
 
     def moving(self, side: Side) -> float:
         """Motion of an end over the last moments that no command explains, m/s."""
@@ -202,11 +202,11 @@ class Blade:
     def disturbance(self, ahead_s: float) -> dict[Side, tuple[float, float]]:
         """Rate at which the ground moves each end ahead_s from now, and its mean until then."""
         if self.speed < CREEP:
-            return {side: (0.0, 0.0) for side in Side}
+            return dict.fromkeys(SIDES, (0.0, 0.0))
         roll, roll_mean = self.roll_ground.ahead(ahead_s, self.speed)
         rise, rise_mean = self.pitch_ground.ahead(ahead_s, self.speed)
         out = {}
-        for side in Side:
+        for side in SIDES:
             arm, heave = side.sign * self.half, self.heave(side)
             out[side] = (heave + rise + roll * arm, heave + rise_mean + roll_mean * arm)
         return out
@@ -234,6 +234,10 @@ class Blade:
     def set_guide(self, side: Side, guide: Guide) -> None:
         """Let a bar look for another kind of reference; it searches anew."""
         track = self.tracks.get(side)
-        if track is not None and track.guide is not guide and guide in ("string", "edge", "surface"):
+        if (
+            track is not None
+            and track.guide is not guide
+            and guide in ("string", "edge", "surface")
+        ):
             track.guide = guide
             track.reset()

@@ -18,6 +18,7 @@ RANGE = (0.7, 2.5)  # of the rig file's gain; a slower valve is under-driven, wh
 SURE = 3.0  # log likelihood ratio at which another dead time is believed
 CLEAR = 4.0  # of the prior: from so much seen command on, silence is no chance
 SILENT = 0.2  # of the rig file's gain: less is no answer
+CHOOSE_TICKS = 8  # the sums change slowly: no need to weigh them each tick
 DEPTH = 64  # ticks of memory for the differences: 2 * SPAN_S at 200 Hz, and some
 
 
@@ -62,7 +63,8 @@ class ValveGain:
             self.xx[k] = self.xx[k] * self.fade + x * x
             self.xz[k] = self.xz[k] * self.fade + x * z
         self.at = (self.at + 1) % DEPTH
-        self._choose()
+        if self.at % CHOOSE_TICKS == 0:
+            self._choose()
 
     def _filtered(self, k: int, value: float) -> float:
         self.smooth[k] += (value - self.smooth[k]) * self.blend

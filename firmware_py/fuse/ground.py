@@ -10,6 +10,7 @@ Wiener-Hopf equations: any text on linear prediction (Papoulis, Probability, ch.
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from functools import lru_cache
@@ -19,10 +20,50 @@ import numpy as np
 from numpy.typing import NDArray
 
 # edges of the blocks (ticks back) over which past rates are averaged: fine near, coarse far
-EDGES = (0,1,2,3, 4, 6, 8, 10,12, 16, 20, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160, 176, 192)
+EDGES = (
+    0,
+    1,
+    2,
+    3,
+    4,
+    6,
+    8,
+    10,
+    12,
+    16,
+    20,
+    24,
+    32,
+    40,
+    48,
+    56,
+    64,
+    80,
+    96,
+    112,
+    128,
+    144,
+    160,
+    176,
+    192,
+)
 LATELY = 16  # ticks; averages the engine's vibration out
 DEPTH = 256  # ticks of angle kept; more than the last edge
-SPEEDS = (0.1, 0.15, 0.22, 0.32, 0.4, 0.5, 0.6, 0.7, 0.85, 1.0, 1.2, 1.5, 2.0)  # m/s, of the designs
+SPEEDS = (
+    0.1,
+    0.15,
+    0.22,
+    0.32,
+    0.4,
+    0.5,
+    0.6,
+    0.7,
+    0.85,
+    1.0,
+    1.2,
+    1.5,
+    2.0,
+)  # m/s, of the designs
 SLOPE_PSD = 1024e-6 * 0.1**2 * (2 * math.pi) ** 2 / 2  # rad^2 m, two-sided; ISO 8608 class D
 SMOOTH_M = 0.12  # m; a track is as wide as it is long enough to average short waves away
 ENGINE_HZ = ((22.0, 34.0), (44.0, 68.0))  # shaft and twice shaft, 1300 to 2050 rev/min; chosen
@@ -85,7 +126,7 @@ def design(g: Geometry, speed: float, ahead_s: float) -> tuple[Weights, Weights,
     ahead, past = max(1, round(ahead_s / g.tick_s)), EDGES[-1]
     seen, wanted = kernel(g.track_m, *g.seen), kernel(g.track_m, *g.wanted)
     blocks = np.zeros((len(EDGES) - 1, past))
-    for k, (a, b) in enumerate(zip(EDGES, EDGES[1:], strict=False)):
+    for k, (a, b) in enumerate(itertools.pairwise(EDGES)):
         blocks[k, a:b] = 1.0 / (b - a)
     lags = np.arange(past + ahead + 1) * g.tick_s
     own = covariance(seen, seen, speed, lags) * g.density + g.engine * vibration(lags)
@@ -106,7 +147,7 @@ def design(g: Geometry, speed: float, ahead_s: float) -> tuple[Weights, Weights,
 class GroundRate:
     """Predicts what the ground does from one gyro rate's past. `push` each tick, then `ahead`."""
 
-    STATE = ("angles", "newest", "angle")
+    STATE = ("angles", "newest", "angle", "turned", "turned_at")
 
     def __init__(self, geometry: Geometry) -> None:
         self.geometry = geometry
@@ -118,6 +159,8 @@ class GroundRate:
         self.angles = [0.0] * DEPTH
         self.newest = 0
         self.angle = 0.0
+        self.turned: list[float] = []
+        self.turned_at = -1
 
     def prepare(self, aheads_s: list[float]) -> None:
         """Design the weights for these horizons now, so that no tick has to."""
@@ -154,9 +197,15 @@ class GroundRate:
         return sum(map(mul, table[_nearest(speed)][2], self._turned()))
 
     def _turned(self) -> list[float]:
-        angles, newest = self.angles, self.newest
-        at = [angles[(newest - edge) % DEPTH] for edge in EDGES]
-        return list(map(sub, at, at[1:]))
+        """Angle turned in each block, computed once a tick."""
+        if self.turned_at != self.newest:
+            angles, newest = self.angles, self.newest
+            at = [
+                angles[newest - edge] for edge in EDGES
+            ]  # a negative index wraps as the ring does
+            self.turned = list(map(sub, at, at[1:]))
+            self.turned_at = newest
+        return self.turned
 
 
 def _nearest(speed: float) -> int:

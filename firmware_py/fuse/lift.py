@@ -37,7 +37,9 @@ class Lift:
         before = self.rate
         self.rate = commanded + (before - commanded) * self.keep
         # exact integral of the lag over the tick
-        self.total += commanded * self.tick_s + (before - commanded) * (1.0 - self.keep) * self.lag_s
+        self.total += (
+            commanded * self.tick_s + (before - commanded) * (1.0 - self.keep) * self.lag_s
+        )
         self.newest = (self.newest + 1) % DEPTH
         self.sums[self.newest] = self.total
         self.rates[self.newest] = self.rate

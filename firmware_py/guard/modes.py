@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from firmware_py.guard.table import BY_NAME, ROWS, Recovery, Response
-from firmware_py.messages import EndState, Guide, Mode, Side
+from firmware_py.messages import SIDES, EndState, Guide, Mode, Side
 
 SETTLE_S = 0.5  # s; how long all must be good before automatic comes back by itself
 REVERSE = -0.03  # m/s; faster backwards is reversing, above the speed sensor's noise
@@ -60,7 +60,7 @@ class Guard:
         self.still_s = 0.0
         self.good_s = 0.0
         self.latched = ""
-        self.asked_hold = {side: False for side in Side}
+        self.asked_hold = {side: False for side in SIDES}
         self.last_mode = Mode.NEUTRAL
 
     def engage(self, facts: Facts) -> str:
@@ -94,7 +94,7 @@ class Guard:
     def decide(self, facts: Facts) -> Verdict:
         """The verdict of this tick."""
         standing = self._standing(facts)
-        states = {side: self._end_state(facts, side, standing) for side in Side}
+        states = {side: self._end_state(facts, side, standing) for side in SIDES}
         self._add_consequences(facts, states)
         blocking = [r for r in ROWS if r.name in facts.faults and r.response is Response.NEUTRAL]
         if not facts.has_valves:
@@ -155,7 +155,7 @@ class Guard:
         return Verdict(Mode.NEUTRAL, why, states, standing)
 
     def _cue_only(self, facts: Facts, standing: bool) -> Verdict:
-        states = {side: EndState.CUE for side in Side}
+        states = {side: EndState.CUE for side in SIDES}
         why = next((r.words for r in ROWS if r.name in facts.faults and _matters_to_cues(r.name)), "")
         return Verdict(Mode.CUE_ONLY, why or "Cues only: this rig has no valves.", states, standing)
 

@@ -170,8 +170,16 @@ def prepare(
     for event in scenario.events:
         if event.device is not None and event.device not in sim.devices:
             raise TrialError(f"an event breaks {event.device}, which rig {ready.name} has not")
-    made = Controller(ready) if controller == "linehold" else PlainLoop(ready)
-    return Loop(scenario, ready, sim, made)
+    return Loop(scenario, ready, sim, _controller(controller, ready))
+
+
+def _controller(kind: Kind, rig: Rig) -> ControllerLike:
+    if kind == "linehold":
+        return Controller(rig)
+    try:
+        return PlainLoop(rig)
+    except ValueError as error:
+        raise TrialError(f"rig {rig.name}: {error}") from error
 
 
 def _open_journal(

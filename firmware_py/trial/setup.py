@@ -10,9 +10,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from pydantic import ValidationError
+
 from drivers.simulated.reference import REFERENCE, BarTruth, RigTruth
 from drivers.simulated.surface import Surface, load_grid
 from drivers.simulated.world import Reference, World
+from firmware_py import errors
 from firmware_py.errors import LineholdError
 from firmware_py.messages import BAR_GUIDES, Guide, Side
 from firmware_py.settings import DEG, MM, Bar, Rig
@@ -49,7 +52,11 @@ def rig_for(scenario: Scenario, rig: Rig) -> Rig:
     control["against_chainage"] = scenario.direction == "against"
     if control["master"] not in plain["bars"]:
         control["master"] = next(iter(plain["bars"]))
-    return Rig.model_validate(plain)
+    try:
+        return Rig.model_validate(plain)
+    except ValidationError as error:
+        told = "; ".join(f"{errors.dotted(one['loc'])}: {one['msg']}" for one in error.errors())
+        raise TrialError(f"rig {rig.name} does not fit trial {scenario.name}: {told}") from error
 
 
 def _bar(scenario: Scenario, side: Side, bar: Bar) -> dict[str, Any]:
