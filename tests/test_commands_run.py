@@ -114,6 +114,32 @@ def test_in_a_terminal_q_stops_and_the_terminal_is_put_right(tmp_path: Path) -> 
     ends_neutral(only_log(tmp_path))
 
 
+def test_a_killed_view_costs_the_view_alone_and_the_terminal_is_put_right(tmp_path: Path) -> None:
+    master, slave = pty.openpty()
+    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+    before = termios.tcgetattr(slave)
+    run = subprocess.Popen(
+        [*LINEHOLD, "run", "--for", "4", "--log", str(tmp_path)], cwd=ROOT, stdin=slave,
+        stdout=slave, stderr=slave, start_new_session=True,
+    )  # fmt: skip
+    read_until(master, b"q stops the run")
+    os.kill(view_of(run.pid), signal.SIGKILL)
+    seen = read_until(master, b"The view has ended; the run goes on.")
+    assert b"\x1b[?1049l" in seen
+    assert termios.tcgetattr(slave) == before
+    read_until(master, b"Recording: ")
+    assert run.wait(WAIT_S) == 0
+    os.close(master)
+    os.close(slave)
+    assert ends_neutral(only_log(tmp_path)) > 300
+
+
+def view_of(pid: int) -> int:
+    """The process that a run started by the name of the text view."""
+    children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+    return next(int(c) for c in children if b"tui.text" in Path(f"/proc/{c}/cmdline").read_bytes())
+
+
 def closed(folder: Path) -> bool:
     """True once the run's recording is whole."""
     try:

@@ -122,18 +122,23 @@ class StandIn:
     """A view as the watch sees it."""
 
     def __init__(self, requests: PipeRequests, outlet: PipeOutlet) -> None:
-        self.requests, self.outlet, self.alive = requests, outlet, True
+        self.requests, self.outlet, self.alive, self.righted = requests, outlet, True, 0
+
+    def put_right(self) -> None:
+        self.righted += 1
 
 
-def test_the_watch_tells_each_death_once(ends: tuple[int, int]) -> None:
+def test_the_watch_tells_each_death_once(
+    ends: tuple[int, int], capsys: pytest.CaptureFixture[str]
+) -> None:
     read, write = ends
     back_read, back_write = os.pipe()
     view = StandIn(PipeRequests(back_read), PipeOutlet(write))
-    journal, told, stopped = Living(), [], []  # type: ignore[var-annotated]
-    watch = Watch(journal, view, stopped.append, told.append)  # type: ignore[arg-type]
+    journal, stopped = Living(), []  # type: ignore[var-annotated]
+    watch = Watch(journal, view, stopped.append, lambda work: work())  # type: ignore[arg-type]
     for n in range(300):
         watch.put(tick(n))
-    assert not told
+    assert capsys.readouterr().err == ""
     journal.alive = False  # type: ignore[misc]
     for n in range(300):
         watch.put(tick(n))
@@ -142,7 +147,8 @@ def test_the_watch_tells_each_death_once(ends: tuple[int, int]) -> None:
     view.alive = False
     for n in range(300):
         watch.put(tick(n))
-    assert told == ["The view has ended; the run goes on. Ctrl-C stops it."]
+    assert capsys.readouterr().err == "The view has ended; the run goes on. Ctrl-C stops it.\n"
+    assert view.righted == 1
     assert not stopped
     FrameWriter(back_write).send(Kind.STOP, None)
     view.requests.take()

@@ -20,6 +20,7 @@ from firmware_py.messages import SIDES, EndState, Side
 from firmware_py.settings import MM, Rig
 
 UNSURE_SHARE = 0.35  # of the dead time: what the prediction may be wrong by
+FAR = 0.008  # m; taking over this far off its target, an end closes at approach speed
 NEAR = 0.004  # m; once this near its target an end no longer closes at approach speed
 START = 0.006  # m/s; slower than this the oil does not start again the way it flowed last
 REVERSE = 0.024  # m/s; nor the other way: small motions to and fro wear valves and grade nothing
@@ -60,10 +61,10 @@ class EndLoop:
 
     def update(self, now_s: float, dt: float, action: EndAction, forward: float) -> float:
         """Rate to ask for from the predicted error and the feed-forward, m/s."""
+        error = action.predicted if action.predicted is not None else 0.0
         if not self.running:
             self.pid.start()
-            self.running = self.returning = True
-        error = action.predicted if action.predicted is not None else 0.0
+            self.running, self.returning = True, abs(error) > FAR
         inside = self.band.update(error)
         action.in_band = not self.band.correcting
         correction = self.pid.update(now_s, inside, dt, integrate=not self.returning)

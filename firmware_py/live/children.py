@@ -5,10 +5,13 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import termios
 import threading
 from collections.abc import Callable
+from contextlib import suppress
+from functools import partial
 from pathlib import Path
-from typing import Protocol
+from typing import Any, Protocol
 
 import firmware_py
 from firmware_py.live.pipes import Kind, PipeOutlet, PipeRequests
@@ -18,6 +21,7 @@ TEXT_VIEW = "tui.text"  # by name: this floor knows of no screen
 LINES = "firmware_py.live.lines"
 LOOK_EVERY = 100  # ticks between two looks at the processes
 LEAVE_S = 2.0  # for a view to put the terminal right and go
+RESTORE = "\x1b[?25h\x1b[?1049l"  # cursor shown, first screen: what a killed view left undone
 
 
 class View:
@@ -29,6 +33,7 @@ class View:
         # The package's own folder on the path, and not the present one: a folder that happens
         # to be called tui where the command is typed must not be run.
         root = str(Path(firmware_py.__file__).resolve().parent.parent)
+        self._terminal = _settings()
         path = os.pathsep.join(filter(None, [root, os.environ.get("PYTHONPATH")]))
         self._process = subprocess.Popen(
             [sys.executable, "-P", "-m", module, str(ticks_read), str(asked_write), *arguments],
@@ -48,6 +53,13 @@ class View:
     def pid(self) -> int:
         return self._process.pid
 
+    def put_right(self) -> None:
+        """Undo what a view did to the terminal that could not do so itself."""
+        if self._process.poll() and self._terminal is not None:
+            print(RESTORE, end="", flush=True)
+            with suppress(termios.error):
+                termios.tcsetattr(sys.stdin.fileno(), termios.TCSANOW, self._terminal)
+
     def close(self) -> None:
         """Ends the pipe, which ends the view; one that does not go is killed."""
         self.outlet.close()
@@ -56,6 +68,15 @@ class View:
         except subprocess.TimeoutExpired:
             self._process.kill()
             self._process.wait()
+        self.put_right()
+
+
+def _settings() -> list[Any] | None:
+    """How the terminal is set; None when there is none on both sides."""
+    try:
+        return termios.tcgetattr(sys.stdin.fileno()) if sys.stdout.isatty() else None
+    except (OSError, ValueError, termios.error):  # no input, closed, or no terminal
+        return None
 
 
 class Alive(Protocol):
@@ -65,13 +86,16 @@ class Alive(Protocol):
     def alive(self) -> bool: ...
 
 
+Aside = Callable[[Callable[[], None]], None]
+
+
 class Watch:
     """An outlet that looks at the other processes once a second, and tells of each death once."""
 
     def __init__(
-        self, journal: Alive, view: View, stop: Callable[[str], None], tell: Callable[[str], None]
+        self, journal: Alive, view: View, stop: Callable[[str], None], aside: Aside
     ) -> None:
-        self._journal, self._view, self._stop, self._tell = journal, view, stop, tell
+        self._journal, self._view, self._stop, self._aside = journal, view, stop, aside
         self.journal_died = self.view_died = False
         self._count = 0
 
@@ -87,12 +111,16 @@ class Watch:
             words = "The recording has stopped; the run goes on without."
             self._view.outlet.send(Kind.NOTE, words)
             if self.view_died:
-                self._tell(words)
+                self._aside(partial(print, words, file=sys.stderr))
         if not self.view_died and not self._view.alive:
             self.view_died = True
-            self._tell("The view has ended; the run goes on. Ctrl-C stops it.")
+            self._aside(self._tell_of_the_view)
+
+    def _tell_of_the_view(self) -> None:
+        self._view.put_right()
+        print("The view has ended; the run goes on. Ctrl-C stops it.", file=sys.stderr)
 
 
-def tell_aside(words: str) -> None:
-    """Write to standard error from a thread: a terminal that is held must not hold the loop."""
-    threading.Thread(target=print, args=(words,), kwargs={"file": sys.stderr}, daemon=True).start()
+def aside(work: Callable[[], None]) -> None:
+    """Do it in a thread of its own: a terminal that is held must not hold the loop."""
+    threading.Thread(target=work, daemon=True).start()

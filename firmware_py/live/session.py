@@ -20,7 +20,7 @@ from firmware_py.controller import Controller
 from firmware_py.journal.header import Header
 from firmware_py.journal.ring import Ring, Writer
 from firmware_py.journal.store import Listener
-from firmware_py.live.children import LINES, TEXT_VIEW, View, Watch, tell_aside
+from firmware_py.live.children import LINES, TEXT_VIEW, View, Watch, aside
 from firmware_py.live.operator import Operator
 from firmware_py.live.pipes import Hello, Kind
 from firmware_py.live.realtime import Measure, realtime
@@ -116,7 +116,7 @@ def run(plan: Plan) -> Report:
             controller, devices, clock, Writer(ring), outlets=[view.outlet, operator],
             requests_source=sources, tick_hz=rig.control.tick_hz,
         )  # fmt: skip
-        watch = Watch(journal, view, loop.stop, tell_aside)
+        watch = Watch(journal, view, loop.stop, aside)
         loop.outlets += [watch, Finish(operator, loop.stop)]
         signals = Signals(loop.stop)
         with signals.heard():
@@ -186,5 +186,5 @@ def _problems(operator: Operator, watch: Watch, stored: bool, dropped: int) -> t
     if watch.journal_died or not stored:
         told.append("The recording is incomplete: its process failed.")
     if dropped:
-        told.append(f"{dropped} records were too large for the recording.")
+        told.append(f"Too large for the recording after a stall: {dropped} records.")
     return tuple(told)
