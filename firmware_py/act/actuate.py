@@ -15,6 +15,7 @@ from firmware_py.act.limiter import NEUTRAL, Limiter
 from firmware_py.act.rate import EndRate, simc_gain, simc_integral
 from firmware_py.act.valve import Characteristic, Pulser
 from firmware_py.fuse.blade import Blade
+from firmware_py.fuse.gain import RANGE
 from firmware_py.guide.deadband import DeadBand
 from firmware_py.messages import SIDES, EndState, Side
 from firmware_py.settings import MM, Rig
@@ -100,7 +101,7 @@ class Quiet:
 class Actuate:
     """Both ends to one ValveCommand. Keeps the lift models told of what really went out."""
 
-    STATE = ("loops", "quiets", "limiter", "pulsers", "actions")
+    STATE = ("loops", "quiets", "limiter", "pulsers")
 
     def __init__(self, rig: Rig) -> None:
         self.valves = rig.valves
@@ -109,18 +110,19 @@ class Actuate:
         self.ground = dict.fromkeys(SIDES, (0.0, 0.0))
         gain, integral = self._gains(rig)
         self.loops = {side: EndLoop(rig, gain, integral) for side in SIDES}
+        self.quiets = {side: Quiet() for side in SIDES}
+        ticks = round((rig.valves.pulse_ms if rig.valves else 100.0) * 1e-3 / self.tick_s)
+        self.pulsers = {side: Pulser(ticks) for side in SIDES}
+        self.limiter = Limiter(1.0, 1.0)
         if rig.valves is None:
             return
         self.character = Characteristic.of(rig.valves)
         self.ratio = rig.blade.width_mm / 2 / rig.valves.cylinder_left_mm
-        cap = rig.limits.cap_mm_s * MM
-        pulsed = rig.valves.pulsed
-        # slower than stated by up to 2.5 times needs more command for the same rate
-        up, down = self.character.command(cap, 0.4), -self.character.command(-cap, 0.4)
-        self.quiets = {side: Quiet() for side in SIDES}
-        self.limiter = Limiter(1.0 if pulsed else up, 1.0 if pulsed else down)
-        ticks = round(rig.valves.pulse_ms * 1e-3 / self.tick_s)
-        self.pulsers = {side: Pulser(ticks) for side in SIDES}
+        if not rig.valves.pulsed:
+            # slower than stated, a valve needs more command for the same rate
+            cap = rig.limits.cap_mm_s * MM
+            up, down = self.character.command(cap, RANGE[0]), self.character.command(-cap, RANGE[0])
+            self.limiter = Limiter(up, -down)
 
     def _gains(self, rig: Rig) -> tuple[float, float]:
         dead = rig.valves.dead_time_ms * 1e-3 if rig.valves else 0.0

@@ -28,6 +28,11 @@ def simc_integral(dead_s: float, closed_s: float | None = None) -> float:
     return 4.0 / simc_gain(dead_s, closed_s)
 
 
+def _no_clock() -> float:
+    """Time comes in with each update: a wall clock in the state would spoil a replay."""
+    return 0.0
+
+
 class EndRate:
     """PID of one end. Call once a tick with the time; `rate` is the last output."""
 
@@ -37,7 +42,7 @@ class EndRate:
         self.integral_gain, self.cap = gain / integral_s, cap
         # sample_time None: it would skip a call that comes a little early
         self.pid = PID(gain, self.integral_gain, 0.0, setpoint=0.0, sample_time=None,
-                       output_limits=(-cap, cap), auto_mode=False)  # fmt: skip
+                       output_limits=(-cap, cap), auto_mode=False, time_fn=_no_clock)  # fmt: skip
         self.last_s = -math.inf
         self.rate = 0.0
 

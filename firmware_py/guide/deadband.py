@@ -15,7 +15,7 @@ class DeadBand:
     def update(self, error: float) -> float:
         """The error to correct, m: 0 inside the band."""
         size = abs(error)
-        if size > self.half:
+        if not size <= self.half:  # also what is no number: the PID must see and refuse it
             self.correcting = True
         elif size <= self.half * self.release:
             self.correcting = False
