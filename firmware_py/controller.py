@@ -91,6 +91,7 @@ class Controller:
         """Fuse: tilt and valves carry the state, then each echo corrects it at its own time."""
         hands = any(self.senses.hands.values())
         attitude = Attitude(*self.senses.attitude())
+        self.senses.may_rest = not hands and not self.blade.valves_open()
         self.blade.advance(now_s, Moment(dt, attitude, self.senses.speed, hands))
         sound = self.senses.sound
         if sound is None:
@@ -108,7 +109,7 @@ class Controller:
         middle = track.filter.h if track.known() else None
         end = self.targets.ends[side]
         if seen is not None and self.led[side]:
-            target = self.targets.target_height(side, seen[2])
+            target = self.targets.target_height(side, seen[2], self.blade.grade)
             middle = None if target is None else track.filter.h - seen[0] + target
         elif seen is None and end.datum is not None and self.left_at[side] is not None:
             middle = self.left_at[side]

@@ -77,7 +77,7 @@ class Serve:
         spread = math.sqrt(seen[1])
         if spread > self.c.rig.limits.coast_sd_mm * MM:
             return f"{end}: the reference is unsure by {spread * 1e3:.1f} mm; wait, then set it"
-        self.c.targets.ends[end].set_datum(seen[0], seen[2])
+        self.c.targets.ends[end].set_datum(seen[0], seen[2], self.c.blade.sight(end))
         return ""
 
     def _nudge(self, end: Side, step: float) -> str:

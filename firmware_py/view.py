@@ -47,7 +47,7 @@ def _end(
     cue = None if error is None else cues.raise_by(error.error, c.dead_band)
     valve = c.command.left if side is Side.LEFT else c.command.right
     return EndTick(
-        target.guide, verdict.states[side], _why(side, verdict, facts),
+        target.guide, verdict.states[side], _why(c, side, verdict, facts),
         None if error is None else error.error,
         None if error is None else math.sqrt(error.variance),
         action.predicted, action.disturbance, action.rate, valve, cue, target.offset,
@@ -55,12 +55,13 @@ def _end(
     )  # fmt: skip
 
 
-def _why(side: Side, verdict: Verdict, facts: Facts) -> str:
+def _why(c: Controller, side: Side, verdict: Verdict, facts: Facts) -> str:
     end = facts.ends[side]
     if verdict.states[side] is EndState.HOLD:
         if verdict.standing:
             return "standing"
-        return "held as asked" if end.trusted else "no reference"
+        asked = end.guide is Guide.HOLD or c.guard.asked_hold[side]
+        return "held as asked" if asked else "no reference"
     if verdict.states[side] is EndState.OVERRIDE:
         return "hand on the lever"
     return ""

@@ -48,7 +48,7 @@ def scene(left: float | None = 0.6, right: float | None = None, lateral: float =
     """Bars at these clearances."""
     both = {Side.LEFT: left, Side.RIGHT: right}
     clearances = {side: c for side, c in both.items() if c is not None}
-    return Scene(clearances, {side: lateral for side in clearances})
+    return Scene(clearances, dict.fromkeys(clearances, lateral))
 
 
 @dataclass

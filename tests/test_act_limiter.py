@@ -40,7 +40,9 @@ def test_the_first_call_is_neutral() -> None:
     assert Limiter(UP, DOWN).update(5.0, 0.1, 0.1, True) == NEUTRAL
 
 
-@pytest.mark.parametrize(("asked", "given"), [(0.69, 0.69), (0.71, UP), (-0.59, -0.59), (-0.61, -DOWN)])
+@pytest.mark.parametrize(
+    ("asked", "given"), [(0.69, 0.69), (0.71, UP), (-0.59, -0.59), (-0.61, -DOWN)]
+)
 def test_both_sides_of_the_cap(asked: float, given: float) -> None:
     limiter = _running()
     for k in range(1, 11):

@@ -25,7 +25,15 @@ def test_the_rig_file_s_figures_are_taken_over() -> None:
 
 @pytest.mark.parametrize(
     ("command", "rate"),
-    [(0.12, 0.0), (-0.12, 0.0), (0.56, 0.045), (-0.56, -0.060), (1.0, 0.09), (-1.0, -0.12), (2.0, 0.09)],
+    [
+        (0.12, 0.0),
+        (-0.12, 0.0),
+        (0.56, 0.045),
+        (-0.56, -0.060),
+        (1.0, 0.09),
+        (-1.0, -0.12),
+        (2.0, 0.09),
+    ],
 )
 def test_rate_of_a_command_by_hand(command: float, rate: float) -> None:
     """Nothing to 12 %, full at 100 %: half way is 56 %."""
@@ -34,7 +42,13 @@ def test_rate_of_a_command_by_hand(command: float, rate: float) -> None:
 
 @pytest.mark.parametrize(
     ("rate", "gain", "command"),
-    [(0.0, 1.0, 0.0), (0.045, 1.0, 0.554), (-0.060, 1.0, -0.554), (0.045, 2.0, 0.331), (0.2, 1.0, 1.0)],
+    [
+        (0.0, 1.0, 0.0),
+        (0.045, 1.0, 0.554),
+        (-0.060, 1.0, -0.554),
+        (0.045, 2.0, 0.331),
+        (0.2, 1.0, 1.0),
+    ],
 )
 def test_command_for_a_rate_by_hand(rate: float, gain: float, command: float) -> None:
     """0.9 x 12 % = 10.8 %, and half of the other 89.2 %; a valve twice as fast needs a quarter."""
@@ -62,7 +76,7 @@ def _pulses(commands: list[float]) -> list[int]:
     """Lengths of the runs of one sign."""
     lengths, last = [0], 0.0
     for value in commands:
-        if value != last and value != 0.0:
+        if value not in (last, 0.0):
             lengths.append(0)
         lengths[-1] += value != 0.0
         last = value
@@ -80,7 +94,9 @@ def test_pulses_give_the_asked_motion_on_average(share: float) -> None:
 @given(st.lists(st.floats(-1.0, 1.0), min_size=1, max_size=300), st.integers(1, 20))
 def test_no_pulse_is_shorter_than_the_valve_can_follow(shares: list[float], ticks: int) -> None:
     pulser = Pulser(ticks)
-    commands = [pulser.update(share) for share in shares] + [pulser.update(0.0) for _ in range(ticks)]
+    commands = [pulser.update(share) for share in shares] + [
+        pulser.update(0.0) for _ in range(ticks)
+    ]
     assert all(n >= ticks for n in _pulses(commands))
     assert abs(pulser.owed) <= ticks + 1.0
 

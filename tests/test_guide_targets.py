@@ -21,7 +21,9 @@ HALF, RELEASE = 0.0015, 0.6
 def test_the_dead_band_passes_an_error_that_leaves_it_until_it_is_well_inside() -> None:
     """1.5 mm, released at 60 %: 0.9 mm."""
     band = DeadBand(HALF, RELEASE)
-    out = [band.update(e / 1e3) * 1e3 for e in (0.5, 1.4, 1.5, 1.6, 1.2, 0.95, 0.9, 1.4, -1.4, -1.6)]
+    out = [
+        band.update(e / 1e3) * 1e3 for e in (0.5, 1.4, 1.5, 1.6, 1.2, 0.95, 0.9, 1.4, -1.4, -1.6)
+    ]
     assert out == pytest.approx([0, 0, 0, 1.6, 1.2, 0.95, 0, 0, 0, -1.6])
 
 
@@ -51,7 +53,8 @@ def test_no_dead_band_passes_everything() -> None:
 
 
 @pytest.mark.parametrize(
-    ("error", "cue"), [(None, None), (0.0015, 0.0), (0.0016, -0.0016), (-0.0015, 0.0), (-0.004, 0.004)]
+    ("error", "cue"),
+    [(None, None), (0.0015, 0.0), (0.0016, -0.0016), (-0.0015, 0.0), (-0.004, 0.004)],
 )
 def test_cue_on_both_sides_of_the_dead_band(error: float | None, cue: float | None) -> None:
     assert cues.raise_by(error, HALF) == cue

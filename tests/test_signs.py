@@ -78,7 +78,9 @@ def test_vertical_clearance_by_hand(y: float, mm: float) -> None:
 
 def test_vertical_clearance_shrinks_with_pitch() -> None:
     """c 600 mm at 10 degrees of pitch: 600 x 0.98481 = 590.88 mm."""
-    assert vertical_clearance(0.6, 0.0, 0.0, math.radians(10)) * 1e3 == pytest.approx(590.88, abs=0.01)
+    assert vertical_clearance(0.6, 0.0, 0.0, math.radians(10)) * 1e3 == pytest.approx(
+        590.88, abs=0.01
+    )
 
 
 @pytest.mark.parametrize(("y", "mm"), [(-0.100, 601.88), (0.100, 597.88)])

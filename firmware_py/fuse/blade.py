@@ -9,15 +9,17 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import msgspec
+
 from firmware_py.fuse.gain import ValveGain
 from firmware_py.fuse.ground import SLOPE_PSD, Geometry, GroundRate
 from firmware_py.fuse.history import History
 from firmware_py.fuse.lift import Lift
 from firmware_py.fuse.track import Motion, Track
 from firmware_py.messages import SIDES, Guide, Side
-from firmware_py.settings import MM, Rig
+from firmware_py.settings import MM, Bar, Rig
 
-GRADE_S = 4.0  # s; slower than the machine's pitching, faster than a change of grade
+GRADE_S = 12.0  # s; the reference's own grade: slower than the machine's pitching over the ground
 SWING_S = 0.5  # s; the gyro's vibration
 CRAB_S = 8.0  # s; averages the corners that a string makes at its pins in a bend
 STANDING = 0.03  # m/s; three sigma of the smoothed speed
@@ -58,6 +60,22 @@ class Moment:
     tilt: Attitude
     speed: float | None
     by_hand: bool
+
+
+class Sight(msgspec.Struct, frozen=True):
+    """How a height over the reference leans on the grade: clearance square to it, bar ahead, m."""
+
+    grade: float
+    square: float
+    ahead: float
+
+    def shift(self, grade: float) -> float:
+        """What the height would have been more on another grade, m."""
+        gain = 1.0 / math.cos(grade) - 1.0 / math.cos(self.grade)
+        return self.square * gain - (math.tan(grade) - math.tan(self.grade)) * self.ahead
+
+
+NO_SIGHT = Sight(0.0, 0.0, 0.0)
 
 
 class Blade:
@@ -156,8 +174,8 @@ class Blade:
             return
         self.grade += (tilt.pitch - self.grade) * dt / GRADE_S
         track = self.tracks[self.rig.control.master]
-        ahead, left = track.bar_arm
-        swing = tilt.yaw_rate * ahead / (speed - tilt.yaw_rate * left)
+        # at the blade's middle: its ends and the bar run on other radii
+        swing = tilt.yaw_rate * self.ahead / speed
         self.swing += (swing - self.swing) * dt / SWING_S
         if track.known() and track.guide is not Guide.SURFACE:
             self.drift += (track.filter.x - self.drift) * dt / CRAB_S
@@ -181,7 +199,7 @@ class Blade:
     def _still(self, moment: Moment) -> bool:
         """Standing with the valves shut: nothing moves, whatever a gyro's bias says."""
         slow = moment.speed is not None and abs(moment.speed) < STANDING
-        return slow and not moment.by_hand and not any(self.lift_rates.values())
+        return slow and not moment.by_hand and not self.valves_open()
 
     def moving(self, side: Side) -> float:
         """Motion of an end over the last moments that no command explains, m/s."""
@@ -219,11 +237,29 @@ class Blade:
         bar = track.bar
         out, up, fore = bar.outside_mm * MM, bar.above_mm * MM, bar.ahead_mm * MM
         sine, cosine = math.sin(self.roll), math.cos(self.roll)
-        level = math.cos(self.pitch)
-        lever = (side.sign * out * sine + up * cosine) * level - fore * math.sin(self.pitch)
+        nose, level = math.sin(self.pitch), math.cos(self.pitch)
+        lever = (side.sign * out * sine + up * cosine) * level - fore * nose
+        # on a grade the bar reads the reference ahead of the end, where it lies lower
+        lever += math.tan(self.grade) * self._bar_ahead(side, bar)
         f = track.filter
         lateral = 0.0 if track.guide is Guide.SURFACE else f.y
         return f.h - lever, f.cov[0] + out * out * self.roll_variance, lateral
+
+    def _bar_ahead(self, side: Side, bar: Bar) -> float:
+        """How far along chainage the bar stands ahead of its blade end, m."""
+        up, fore, out = bar.above_mm * MM, bar.ahead_mm * MM, bar.outside_mm * MM
+        nose, level = math.sin(self.pitch), math.cos(self.pitch)
+        return up * nose + fore * level - side.sign * out * math.sin(self.crab)
+
+    def sight(self, side: Side) -> Sight:
+        """What a datum taken now owes to the grade that is believed now."""
+        track = self.tracks[side]
+        square = track.filter.h * math.cos(self.grade)
+        return Sight(self.grade, square, self._bar_ahead(side, track.bar))
+
+    def valves_open(self) -> bool:
+        """True while the valves are thought to move the blade."""
+        return any(self.lift_rates.values())
 
     def crossfall(self) -> float:
         """Slope square to chainage: the crab's share of the grade is taken out. Ratio."""

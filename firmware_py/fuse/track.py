@@ -27,6 +27,8 @@ SURFACE_RUN = 3  # frames whose elements must agree before a surface is followed
 SURFACE_AGREE = 0.008  # m; furthest apart that elements over one surface may read
 LEAN_NOISE = (1e-7, 0.0)  # rad^2 a tick; change of a surface's own slope, and a state not used
 STILL_SD = 1e-3  # m/s; of a machine that stands with its engine running
+START_LATERAL = 0.004  # m; of a fix: what creeping to the side in its frames may come to
+GATE_SLACK = 0.01  # m; between a clearance square to the bar and the vertical one that is gated
 START_SD = (0.002, 0.02, 0.012, 0.1)  # m, m/s, m, rad; of a fix
 
 
@@ -71,6 +73,8 @@ class Track:
         self.positions = ranging.element_positions(bar.elements, bar.spacing_mm * MM)
         self.noise, self.step = bar.noise_mm * MM, bar.step_mm * MM
         self.frame_s = bar.frame_ms * 1e-3
+        self.half_angle = bar.beam_half_angle_deg * DEG
+        self.beam = ranging.MAY_SEE * math.tan(self.half_angle)
         self.bar_arm = arm
         self.filter = HeightLateral()
         self.search = ranging.Search()
@@ -138,8 +142,18 @@ class Track:
             self._collect(k, ping.time_s, echoes, history, gate)
         elif not echoes:
             self.uses[k] = Use.SILENT
-        else:
+        elif self._in_view(k):
             self.uses[k] = self._best_use(k, echoes, history, gate)
+        else:
+            self.uses[k] = Use.GATED
+
+    def _in_view(self, k: int) -> bool:
+        """Whether an element's beam can hold the reference; else its echo is something else's."""
+        if self.guide is Guide.SURFACE:
+            return True
+        f = self.filter
+        off = abs(self.positions[k] - f.y) - self.half_width
+        return off <= f.h * self.beam + math.sqrt(f.cov[7])
 
     def _best_use(
         self, k: int, echoes: list[tuple[float, float]], history: History, gate: Gate
@@ -210,9 +224,7 @@ class Track:
             row = history.at(time_s)
             if row is None:
                 continue
-            shifted = r + self._rise(newest, row, self.bar_arm)
-            if gate.middle is None or -gate.near <= shifted - gate.middle <= gate.far + 0.05:
-                kept.append(shifted)
+            kept.append(r + self._rise(newest, row, self.bar_arm))
         self.uses[k] = Use.GATED if echoes else Use.SILENT
         self.frame[k], self.stamps[k] = kept, fired_s
         if k == self.bar.elements - 1:
@@ -225,12 +237,15 @@ class Track:
             for e, stamp in zip(self.frame, self.stamps, strict=True)
         ]
         fix = self._surface(frame) if self.guide is Guide.SURFACE else self._line(frame, gate)
-        sure = self.search.offer(fix)
+        sure = self.search.offer(fix, gappy=not all(frame))
         if sure is None:
             return
         roll, grade = newest[4], newest[6]
         height = (sure.clearance * math.cos(roll) - sure.lateral * math.sin(roll)) / math.cos(grade)
-        sd = (START_SD[0], START_SD[1], START_SD[2] + sure.spread / 2, START_SD[3])
+        if gate.middle is not None and not -gate.near <= height - gate.middle <= gate.far:
+            return
+        across = START_SD[2] if self.guide is Guide.SURFACE else START_LATERAL + sure.lateral_sd
+        sd = (START_SD[0], START_SD[1], across + sure.band / 2, START_SD[3])
         self.filter.start(height, sure.lateral, sd)
         self.link, self.used_s, self.way = Link.TRACKING, fired_s, 0.0
         self.refound = True
@@ -239,9 +254,10 @@ class Track:
     def _line(self, frame: list[tuple[float, ...]], gate: Gate) -> ranging.Fix | None:
         near, far = self.bar.reach_near_mm * MM, self.bar.reach_far_mm * MM
         if gate.middle is not None:
-            near, far = max(near, gate.middle - gate.near), min(far, gate.middle + gate.far)
+            low, high = gate.middle - gate.near - GATE_SLACK, gate.middle + gate.far + GATE_SLACK
+            near, far = max(near, low), min(far, high)
         view = ranging.View(
-            self.positions, self.bar.beam_half_angle_deg * DEG, self.half_width, self.noise, near, far
+            self.positions, self.half_angle, self.half_width, self.noise, near, far, self.bar.echoes
         )
         return ranging.find_in_frame(frame, view)
 
@@ -250,4 +266,4 @@ class Track:
         if len(firsts) < 3 or firsts[-1] - firsts[-3] > SURFACE_AGREE:
             return None
         # the far ones: what is nearer than the surface is a stone, nothing is beyond it
-        return ranging.Fix(sum(firsts[-3:]) / 3, 0.0, 0.0, 3, 0.0)
+        return ranging.Fix(sum(firsts[-3:]) / 3, 0.0, 3, 0.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from firmware_py.fuse.blade import Blade
-from firmware_py.guard.watch import MoveWatch
+from firmware_py.guard.watch import AnswerWatch, JumpWatch, MoveWatch
 from firmware_py.messages import BAR_GUIDES, Guide, Side
 from firmware_py.sense.senses import Senses
 from firmware_py.settings import DEG, MM, Rig
@@ -14,7 +14,6 @@ CLOCK_JUMP = 0.5  # s between two ticks
 LATE = 0.05  # s between two ticks
 AGE = {"inertial": 0.05, "bar": 0.35, "motion": 0.5, "driver": 0.2, "air": 15.0}  # s
 BEYOND = 0.020  # m past the engage limit: an end that far off was not brought there by the loop
-JUMP = 0.015  # m; a reference found again this far from where prediction put it
 FAR_EDGE = 0.020  # m from the rim of a second bar's view
 DROPS_S = 1.0  # s; how long dropped samples are told
 
@@ -22,12 +21,14 @@ DROPS_S = 1.0  # s; how long dropped samples are told
 class FaultFinder:
     """`find` gives the names of the active rows."""
 
-    STATE = ("moves", "expected", "drops", "drops_s")
+    STATE = ("moves", "answers", "jumps", "guides", "drops", "drops_s")
 
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
         self.moves = {side: MoveWatch() for side in Side}
-        self.expected: dict[Side, float | None] = {side: None for side in Side}
+        self.answers = {side: AnswerWatch() for side in Side}
+        self.jumps = {side: JumpWatch() for side in rig.bars}
+        self.guides = {side: rig.end(side).guide for side in rig.bars}
         self.drops, self.drops_s = 0, math.inf
 
     def reset(self) -> None:
@@ -41,7 +42,7 @@ class FaultFinder:
         """Active rows; leading: the ends whose bar is needed now."""
         faults = _time_faults(dt)
         faults |= self._devices(now_s, senses, leading)
-        faults |= self._motion(dt, senses, blade)
+        faults |= self._motion(dt, senses, blade, errors)
         most = self.rig.limits.engage_error_mm * MM + BEYOND
         if any(e is not None and abs(e) > most for e in errors.values()):
             faults.add("error too large")
@@ -72,19 +73,35 @@ class FaultFinder:
                 faults.add("bar stuck")
         return faults
 
-    def _motion(self, dt: float, senses: Senses, blade: Blade) -> set[str]:
-        if self.rig.valves is None or any(senses.hands.values()):
-            for watch in self.moves.values():
+    def _motion(
+        self, dt: float, senses: Senses, blade: Blade, errors: dict[Side, float | None]
+    ) -> set[str]:
+        watches = [*self.moves.values(), *self.answers.values(), *self.jumps.values()]
+        if self.rig.valves is None or any(senses.hands.values()) or not 0.0 < dt <= CLOCK_JUMP:
+            for watch in watches:
                 watch.reset()
             return set()
         faults = set()
-        if blade.valve_gain.contradicted:
-            faults.add("valve does not answer")
         speed = 0.0 if senses.speed is None else senses.speed
-        for side, watch in self.moves.items():
-            if watch.update(dt, blade.moving(side), speed):
-                faults.add("uncommanded motion")
+        late = [w.update(dt, blade.lift_rates[s], errors[s]) for s, w in self.answers.items()]
+        if blade.valve_gain.contradicted or any(late):
+            faults.add("valve does not answer")
+        if any([w.update(dt, blade.moving(s), speed) for s, w in self.moves.items()]):
+            faults.add("uncommanded motion")
+        if any([self._jumped(side, speed * dt, blade) for side in self.jumps]):
+            faults.add("reference jumped")
         return faults
+
+    def _jumped(self, side: Side, forward: float, blade: Blade) -> bool:
+        """Whether a bar's reference is back where its blade cannot have gone meanwhile."""
+        track, watch = blade.tracks[side], self.jumps[side]
+        if track.guide is not self.guides[side]:  # another kind of reference lies elsewhere
+            self.guides[side] = track.guide
+            watch.reset()
+        ahead, left = track.bar_arm
+        rolled, pitched = blade.turned
+        moved = blade.mean_lift + rolled * left - pitched * ahead
+        return watch.update(forward, moved, track.filter.h if track.known() else None)
 
     def _second_bar_off(self, blade: Blade) -> bool:
         master = self.rig.control.master

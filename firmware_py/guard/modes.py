@@ -142,7 +142,7 @@ class Guard:
         led = [s for s in states.values() if s in (EndState.LED, EndState.COAST)]
         if lost and not led and EndState.OVERRIDE not in states.values():
             facts.faults.add("no led end")
-        elif lost and facts.crossfall_off > self.hold_crossfall:
+        elif led and EndState.HOLD in states.values() and facts.crossfall_off > self.hold_crossfall:
             facts.faults.add("crossfall off")
         if facts.speed is not None and facts.speed < REVERSE:
             facts.faults.add("reversing")

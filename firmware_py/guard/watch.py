@@ -1,10 +1,17 @@
-"""Watches for motion that nobody commanded, from the gyro and the echoes alone. SI units."""
+"""Watches for motion that was not commanded, that was and did not come, and that cannot be. SI."""
 
 from __future__ import annotations
 
 MOVE_S = 0.3  # s; longer than a stone lifts a track
 MOVE_STILL = 0.015  # m/s; standing on idling tracks
 MOVE_BY_SPEED = 0.30  # m/s per m/s; steepest fall of ground under the tracks, 1 in 3.3
+ANSWER_FROM = 0.010  # m; the ground alone does not keep a led end this far off
+ANSWER_RATE = 0.001  # m/s; nothing is asked for
+ANSWER_S = 1.5  # s, and
+ANSWER_WAY = 0.025  # m of motion asked for, before an answer is missed
+ANSWER_SHARE = 0.2  # of that motion: less is no answer
+JUMP = 0.015  # m; more than the echoes' noise and the blade's swing may put between two sightings
+JUMP_BY_ROOT = 0.015  # m per root of a metre driven unseen: ISO 8608 class D wanders 14 mm in 1 m
 
 
 class MoveWatch:
@@ -24,3 +31,56 @@ class MoveWatch:
         limit = MOVE_STILL + MOVE_BY_SPEED * abs(speed)
         self.over_s = self.over_s + dt if abs(rate) > limit else 0.0
         return self.over_s > MOVE_S
+
+
+class AnswerWatch:
+    """True when an end that is commanded towards its target does not come nearer to it."""
+
+    STATE = ("over_s", "asked", "began")
+
+    def __init__(self) -> None:
+        self.over_s = self.asked = self.began = 0.0
+
+    def reset(self) -> None:
+        """Nothing asked for."""
+        self.over_s = self.asked = 0.0
+
+    def update(self, dt: float, rate: float, error: float | None) -> bool:
+        """rate: what the oil should be doing by now, m/s; error of the end, m."""
+        if error is None or abs(error) < ANSWER_FROM or abs(rate) < ANSWER_RATE:
+            self.reset()
+            return False
+        if self.over_s == 0.0:
+            self.began = abs(error)
+        self.over_s += dt
+        self.asked += dt * (-rate if error > 0.0 else rate)
+        if self.asked < ANSWER_WAY or self.over_s < ANSWER_S:
+            return False
+        if self.began - abs(error) >= ANSWER_SHARE * self.asked:
+            self.reset()  # it answers: watch the next stretch
+            return False
+        return True
+
+
+class JumpWatch:
+    """True when a reference is found again where the blade's own motion cannot have put it."""
+
+    STATE = ("height", "moved", "way")
+
+    def __init__(self) -> None:
+        self.reset()
+
+    def reset(self) -> None:
+        """No reference seen yet."""
+        self.height: float | None = None
+        self.moved = self.way = 0.0
+
+    def update(self, forward: float, moved: float, height: float | None) -> bool:
+        """forward: way of this tick, m; moved: known rise of the bar so far, m; height over it."""
+        before, self.way = self.way, self.way + abs(forward)
+        if height is None:
+            return False
+        last = self.height
+        gone = 0.0 if last is None else height - last - (moved - self.moved)
+        self.height, self.moved, self.way = height, moved, 0.0
+        return abs(gone) > JUMP + JUMP_BY_ROOT * before**0.5

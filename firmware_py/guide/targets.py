@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from firmware_py.fuse.blade import Blade
+from firmware_py.fuse.blade import NO_SIGHT, Blade, Sight
 from firmware_py.messages import BAR_GUIDES, Guide, Side
 from firmware_py.settings import Rig
 
@@ -25,17 +25,23 @@ class EndError:
 class EndTarget:
     """One end's guide, datum and offset."""
 
-    STATE = ("guide", "datum", "datum_lateral", "offset")
+    STATE = ("guide", "datum", "datum_lateral", "sight", "offset")
 
     def __init__(self, guide: Guide) -> None:
         self.guide = guide
         self.datum: float | None = None
         self.datum_lateral = 0.0
+        self.sight = NO_SIGHT
         self.offset = 0.0
 
-    def set_datum(self, height: float, lateral: float) -> None:
+    def set_datum(self, height: float, lateral: float, sight: Sight = NO_SIGHT) -> None:
         """Take the present height over the reference as target; the offset starts at 0."""
         self.datum, self.datum_lateral, self.offset = height, lateral, 0.0
+        self.sight = sight
+
+    def datum_on(self, grade: float) -> float | None:
+        """The datum, had the grade been known when it was taken as well as it is now, m."""
+        return None if self.datum is None else self.datum + self.sight.shift(grade)
 
     def set_guide(self, guide: Guide) -> None:
         """Follow something else: a datum taken over another reference is void."""
@@ -54,12 +60,13 @@ class Targets:
         # the job states crossfall facing along chainage; against it left and right swap
         self.crossfall = control.crossfall_pct / 100.0 * (-1 if control.against_chainage else 1)
 
-    def target_height(self, side: Side, lateral: float) -> float | None:
+    def target_height(self, side: Side, lateral: float, grade: float = 0.0) -> float | None:
         """Height over the reference that an end should have, m; None without a datum."""
         end = self.ends[side]
-        if end.datum is None:
+        datum = end.datum_on(grade)
+        if datum is None:
             return None
-        return end.datum + end.offset - self.crossfall * (lateral - end.datum_lateral)
+        return datum + end.offset - self.crossfall * (lateral - end.datum_lateral)
 
     def bar_error(self, side: Side, blade: Blade) -> EndError | None:
         """Error of an end led by its own bar; None when reference or datum is missing."""
@@ -67,7 +74,7 @@ class Targets:
         if seen is None:
             return None
         height, variance, lateral = seen
-        target = self.target_height(side, lateral)
+        target = self.target_height(side, lateral, blade.grade)
         return None if target is None else EndError(height - target, variance)
 
     def fall_error(self, side: Side, other: EndError | None, blade: Blade) -> EndError:

@@ -8,18 +8,28 @@ arrival is the nearest point, r^2 = c^2 + max(|y_i - y| - w, 0)^2.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from itertools import combinations
 
-GRID = 0.01  # m; lateral step of the search, well under the capture range of the refinement
 FRAMES_TWO = 3  # consecutive frames that must confirm what only two elements saw
 FRAMES_MORE = 2  # the same where three or more saw it
-DROPOUT_SHARE = 0.8  # of the beam: nearer its rim an element may or may not see the reference
+GAP_FRAMES = 4  # frames with a silent element that may come between: bursts are some 3 firings
+SURE_LATERAL = 0.009  # m; 1 sigma of the lateral at most: an answer 40 mm off is then beyond 4
+MUST_SEE = 0.8  # of the beam: further out an element may or may not see the reference
+MAY_SEE = 1.1  # of the beam: further out it cannot
+SURE_BAND = 0.06  # m; widest band of laterals over a flat top whose middle is an answer
+LEAST_SD = 0.001  # m; no frame is surer than this
+STEP = 0.01  # m; of one step of the least squares: a flat top has hardly any slope
+LEAST_SLOPE = 1e-6  # determinant below which there is none
 SAME_COST = 4.0  # sigma squared; answers this close in cost are the same answer
-NEARER = 0.015  # m; an echo this much nearer is something in front of the candidate
-IN_FRONT = 2  # elements that see something in front: then the candidate is behind, not it
-RIVAL = 0.04  # m; another answer further off than this is a rival, not the same one
-CONFIRM_CLEARANCE = 0.012  # m; furthest that a reference moves in clearance from frame to frame
-CONFIRM_LATERAL = 0.045  # m; the same across, where two elements see it least sharply
+SAME_CLEARANCE = 0.012  # m; and this close in clearance, also from frame to frame
+SAME_LATERAL = 0.04  # m; further off than this it is a rival
+NEARER = 0.015  # m; an echo this much nearer comes from something in front of the candidate
+PROUD = 0.08  # m; no pin stands further proud of its string
+BEHIND = 0.06  # m; nothing else may lie this close behind a string: the gate's far half
+BEHIND_EDGE = 0.035  # m; the same for an edge, which may stand low: what one burst can tell apart
+OUTER = 0.25  # of the spacing: how far beyond its outer elements a bar can tell where a line is
 
 
 def element_positions(elements: int, spacing_m: float) -> tuple[float, ...]:
@@ -45,7 +55,7 @@ def slant_range(c: float, y: float, at: float, half_width: float) -> tuple[float
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """What the search needs to know of a bar: SI, radians."""
+    """What the search needs to know of a bar: SI, radians. near, far: the clearances allowed."""
 
     positions: tuple[float, ...]
     half_angle: float
@@ -53,17 +63,23 @@ class View:
     noise: float
     near: float
     far: float
+    echoes: int = 3  # that one firing can report
 
 
 @dataclass(frozen=True, slots=True)
 class Fix:
-    """A candidate: clearance and lateral (m), the lateral's spread (m), elements that agree."""
+    """A candidate: clearance and lateral (m), elements that agree, their cost in sigma squared.
+
+    Then the sd of both, and the width of the band of laterals that fit as well (m).
+    """
 
     clearance: float
     lateral: float
-    spread: float
     count: int
     cost: float
+    clearance_sd: float = 0.0
+    lateral_sd: float = 0.0
+    band: float = 0.0
 
 
 Frame = list[tuple[float, ...]]  # ranges of each element, m, one tuple an element, nearest first
@@ -72,136 +88,192 @@ Frame = list[tuple[float, ...]]  # ranges of each element, m, one tuple an eleme
 def find_in_frame(frame: Frame, view: View) -> Fix | None:
     """The one reference that a frame supports, or None: too few, or a rival fits as well.
 
-    Every lateral on a grid is tried with every echo as the clearance's seed; the largest
-    consensus wins (after Fischler and Bolles 1981, but exhaustive: five elements allow it).
+    Every pair of echoes gives candidates, and the elements vote on each (after Fischler and
+    Bolles 1981, but exhaustive: five elements allow it). The nearest line wins, for nothing but
+    a pin stands over a reference, and a pin has its string behind it.
     """
-    reach = view.positions[-1] + view.far * math.tan(view.half_angle)
-    steps = int(reach / GRID)
     fixes = [
         fix
-        for k in range(-steps, steps + 1)
-        if (fix := _best_at(k * GRID, frame, view)) is not None
+        for c, y in dict.fromkeys(_candidates(frame, view))
+        if (fix := _consensus(c, y, frame, view)) is not None
     ]
     if not fixes:
         return None
-    top = max(fix.count for fix in fixes)
-    best = [fix for fix in fixes if fix.count == top]
-    nearest = min(fix.clearance for fix in best)
-    best = [fix for fix in best if fix.clearance < nearest + CONFIRM_CLEARANCE]
-    low = min(fix.cost for fix in best)
-    best = [fix for fix in best if fix.cost <= low + SAME_COST]
-    if _split(best):
-        return None
-    spread = best[-1].lateral - best[0].lateral
-    centre = 0.5 * (best[-1].lateral + best[0].lateral)
-    middle = min(best, key=lambda f: abs(f.lateral - centre))
-    return _refined(middle, spread, frame, view)
+    best = _one_answer(fixes, frame, view)
+    if best is None or view.half_width:
+        return best
+    behind = [f for f in fixes if NEARER < f.clearance - best.clearance < PROUD
+              and abs(f.lateral - best.lateral) < SAME_LATERAL]  # fmt: skip
+    return _one_answer(behind, frame, view) if behind else best
 
 
-def _split(fixes: list[Fix]) -> bool:
-    """True when the answers fall into two groups: the mirror image fits as well."""
-    return any(b.lateral - a.lateral > RIVAL for a, b in zip(fixes, fixes[1:], strict=False))
+def _candidates(frame: Frame, view: View) -> Iterator[tuple[float, float]]:
+    """Clearance and lateral from every pair of echoes of two elements, where a bar can tell."""
+    at = view.positions
+    limit = at[-1] + OUTER * (at[1] - at[0]) + view.half_width
+    for i, j in combinations(range(len(at)), 2):
+        for r in frame[i]:
+            for s in frame[j]:
+                for c, y in _pair(at[i], at[j], r, s, view.half_width):
+                    if view.near <= c <= view.far and abs(y) <= limit:
+                        yield c, y
 
 
-def _best_at(lateral: float, frame: Frame, view: View) -> Fix | None:
-    """Largest consensus for one lateral, its cost in units of noise squared."""
-    offs = [max(abs(at - lateral) - view.half_width, 0.0) for at in view.positions]
-    best: Fix | None = None
-    for i, echoes in enumerate(frame):
-        for r in echoes:
-            square = r * r - offs[i] * offs[i]
-            if square <= 0.0:
-                continue
-            c = math.sqrt(square)
-            if not view.near <= c <= view.far:
-                continue
-            fix = _consensus(c, lateral, offs, frame, view)
-            if fix is not None and (best is None or _better(fix, best)):
-                best = fix
-    return best
+def _pair(p: float, q: float, r: float, s: float, w: float) -> Iterator[tuple[float, float]]:
+    """All lines of half width w that are r from an element at p and s from one at q > p.
 
-
-def _better(a: Fix, b: Fix) -> bool:
-    return (a.count, -a.cost) > (b.count, -b.cost)
-
-
-def _consensus(
-    c: float, lateral: float, offs: list[float], frame: Frame, view: View
-) -> Fix | None:
-    """Count the elements that agree with (c, lateral).
-
-    None when one that must see it does not, when several see something nearer, or when elements
-    that cannot see it see something as near: then it is ground that looks like a string.
+    Linear in (c^2 + y^2, y): the difference of the two squares gives y, either gives c.
     """
-    half = c * math.tan(view.half_angle)
-    scale = max(c / 0.6, 0.5)
-    tolerance = 3.0 * view.noise * scale
-    rim = c / math.cos(view.half_angle) + tolerance
-    seen, cost, total, missed, front, odd = 0, 0.0, 0.0, 0, 0, 0
-    for off, echoes in zip(offs, frame, strict=True):
-        if off > half * 1.1:
-            odd += bool(echoes) and echoes[0] < rim
-            continue
+    sides = ((0.0, 0.0),) if w == 0.0 else ((w, w), (-w, -w), (w, -w))
+    for right, left in sides:
+        a, b = p + right, q + left
+        if b > a:
+            y = 0.5 * (a + b) + (r * r - s * s) / (2.0 * (b - a))
+            square = r * r - (a - y) * (a - y)
+            if square > 0.0:
+                yield math.sqrt(square), y
+    if w == 0.0:
+        return
+    # one element over the flat top, the other beside it; or both over it
+    aside = math.sqrt(abs(s * s - r * r))
+    if s >= r:
+        yield r, q - w - aside
+    if r >= s:
+        yield s, p + w + aside
+    if q - p < 2.0 * w:
+        yield from ((0.5 * (r + s), y) for y in (q - w, 0.5 * (p + q), p + w))
+
+
+def _consensus(c: float, y: float, frame: Frame, view: View) -> Fix | None:
+    """Count the elements that agree with (c, y). None where the frame speaks against it:
+
+    one that must see it does not; elements that cannot see it see something as near, or too few
+    see anything beyond it: then it is ground; silent ones might see something nearer; or something
+    stands before it that is no pin of its own.
+    """
+    sigma = view.noise * max(c / 0.6, 0.5)
+    tolerance, half = 3.0 * sigma, c * math.tan(view.half_angle)
+    clear = BEHIND_EDGE if view.half_width else BEHIND
+    spacing = view.positions[1] - view.positions[0]
+    seen = missed = odd = nearer = beyond = silent = 0
+    cost, total, front, closest = 0.0, 0.0, math.inf, math.inf
+    for at, echoes in zip(view.positions, frame, strict=True):
+        off = max(abs(at - y) - view.half_width, 0.0)
         expected = math.sqrt(c * c + off * off)
-        gap = min((r - expected for r in echoes), key=abs, default=math.inf)
+        if not echoes:
+            silent += 1
+            missed += off < half * MUST_SEE
+            continue
+        beyond += echoes[-1] > expected + clear
+        if off > half * MAY_SEE:
+            odd += off < half * MAY_SEE + spacing and echoes[0] < expected + tolerance
+            nearer += echoes[0] < c - tolerance
+            continue
+        gap = min((r - expected for r in echoes), key=abs)
+        if echoes[0] < expected - NEARER:
+            front = min(front, off)
+        closest = min(closest, off)
         if abs(gap) <= tolerance:
             seen += 1
-            cost += (gap / (view.noise * scale)) ** 2
+            cost += (gap / sigma) ** 2
             total += gap * expected / c
-            front += echoes[0] < expected - NEARER
-        elif off < half * DROPOUT_SHARE:
+        elif off < half * MUST_SEE:
             missed += 1
-    if seen < 2 or missed * 2 > seen or front >= IN_FRONT or odd >= seen - 1:
+    if seen < 2 or missed * 2 > seen or odd * 2 >= seen or nearer or silent >= seen:
         return None
-    return Fix(c + total / seen, lateral, 0.0, seen, cost)
+    if beyond < min(2, view.echoes) or closest < front < math.inf:
+        return None
+    return Fix(c + total / seen, y, seen, cost)
 
 
-def _refined(fix: Fix, spread: float, frame: Frame, view: View) -> Fix:
-    """Gauss-Newton from a grid answer, over the elements that agree with it."""
+def _one_answer(fixes: list[Fix], frame: Frame, view: View) -> Fix | None:
+    """The nearest line's best answer, refined; None when two that lie apart fit as well."""
+    nearest = min(fix.clearance for fix in fixes)
+    same = [fix for fix in fixes if fix.clearance < nearest + SAME_CLEARANCE]
+    top = max(fix.count for fix in same)
+    same = [fix for fix in same if fix.count == top]
+    low = min(fix.cost for fix in same)
+    same = [fix for fix in same if fix.cost <= low + SAME_COST]
+    right, left = min(f.lateral for f in same), max(f.lateral for f in same)
+    best = min(same, key=lambda f: f.cost)
+    if left - right > SAME_LATERAL:
+        # a band over a flat top fits all along; two answers do not fit half way between
+        middle = _consensus(best.clearance, 0.5 * (left + right), frame, view)
+        if middle is None or middle.count < top or middle.cost > low + SAME_COST:
+            return None
+        return replace(middle, band=left - right)
+    fix = _refined(best, frame, view)
+    return replace(fix, band=left - right) if view.half_width else fix
+
+
+def _refined(fix: Fix, frame: Frame, view: View) -> Fix:
+    """Least squares (Gauss-Newton) from a candidate, over the elements that agree with it."""
     c, y = fix.clearance, fix.lateral
-    for _ in range(4):
-        a = b = d = e = f = 1e-9
+    sigma = view.noise * max(c / 0.6, 0.5)
+    sd = (sigma, 0.0)
+    for _ in range(3):
+        a = b = d = e = f = 0.0
         for at, echoes in zip(view.positions, frame, strict=True):
             r, dc, dy = slant_range(c, y, at, view.half_width)
             gap = min((x - r for x in echoes), key=abs, default=math.inf)
-            if abs(gap) > 4.0 * view.noise:
+            if abs(gap) > 4.0 * sigma:
                 continue
             a, b, d = a + dc * dc, b + dc * dy, d + dy * dy
             e, f = e + dc * gap, f + dy * gap
         determinant = a * d - b * b
-        if determinant < 1e-6:  # flat top: the lateral is not to be had, the middle stands
+        if determinant < LEAST_SLOPE:  # flat top: the band says where the lateral may be
             break
         c += (d * e - b * f) / determinant
-        y += max(-GRID, min(GRID, (a * f - b * e) / determinant))
-    return Fix(c, y, spread, fix.count, fix.cost)
+        y += max(-STEP, min(STEP, (a * f - b * e) / determinant))
+        sd = (sigma * math.sqrt(d / determinant), sigma * math.sqrt(a / determinant))
+    return replace(fix, clearance=c, lateral=y, clearance_sd=sd[0], lateral_sd=sd[1])
 
 
 class Search:
     """Confirms candidates over consecutive frames; `offer` gives a Fix once, when it is sure."""
 
-    STATE = ("last", "run", "least")
+    STATE = ("clearance", "lateral", "weight", "run", "least", "gap")
 
     def __init__(self) -> None:
-        self.last: list[float] = []
-        self.run = 0
-        self.least = 0
+        self.reset()
 
     def reset(self) -> None:
         """Begin anew."""
-        self.last, self.run, self.least = [], 0, 0
+        self.clearance = self.lateral = self.weight = 0.0
+        self.run = self.least = self.gap = 0
 
-    def offer(self, fix: Fix | None) -> Fix | None:
-        """Take one frame's candidate; the Fix comes back when enough frames agree."""
+    def offer(self, fix: Fix | None, gappy: bool = False) -> Fix | None:
+        """Take one frame's candidate; the mean Fix comes back when enough frames agree.
+
+        gappy: some element of the frame was silent, so that finding nothing says nothing.
+        """
         if fix is None:
-            self.reset()
+            self.gap += 1
+            if not gappy or self.gap > GAP_FRAMES:
+                self.reset()
             return None
-        agrees = (
-            self.run > 0
-            and abs(fix.clearance - self.last[0]) < CONFIRM_CLEARANCE
-            and abs(fix.lateral - self.last[1]) < CONFIRM_LATERAL
-        )
-        self.run = self.run + 1 if agrees else 1
-        self.least = min(self.least, fix.count) if agrees else fix.count
-        self.last = [fix.clearance, fix.lateral]
+        if not self._agrees(fix):
+            self.reset()
+        self.gap = 0
+        weight = 1.0 / (fix.lateral_sd**2 + LEAST_SD**2)
+        self.run += 1
+        self.least = min(self.least, fix.count) if self.run > 1 else fix.count
+        self.weight += weight
+        self.lateral += (fix.lateral - self.lateral) * weight / self.weight
+        # the blade may heave, so that an old clearance counts for less
+        self.clearance += (fix.clearance - self.clearance) / min(self.run, FRAMES_MORE)
         needed = FRAMES_MORE if self.least >= 3 else FRAMES_TWO
-        return fix if self.run >= needed else None
+        sd = math.sqrt(1.0 / self.weight)
+        if self.run < needed or sd > SURE_LATERAL or fix.band > SURE_BAND:
+            return None
+        return replace(fix, clearance=self.clearance, lateral=self.lateral, lateral_sd=sd)
+
+    def _agrees(self, fix: Fix) -> bool:
+        """Whether a frame's answer goes on from those before it, by what a reference can move."""
+        if not self.run:
+            return False
+        apart = SAME_LATERAL + 3.0 * math.sqrt(fix.lateral_sd**2 + 1.0 / self.weight)
+        down = SAME_CLEARANCE + 3.0 * fix.clearance_sd
+        return (
+            abs(fix.clearance - self.clearance) < down and abs(fix.lateral - self.lateral) < apart
+        )

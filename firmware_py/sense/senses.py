@@ -44,7 +44,7 @@ class Senses:
 
     STATE = (
         "intakes", "tilt", "inertial_s", "speed", "speed_s", "thrust", "yaw", "yaw_slope",
-        "still_s", "sound", "air", "air_s", "air_trend", "enable", "hands", "distance", "unknown", "count",
+        "still_s", "sound", "air", "air_s", "air_trend", "enable", "hands", "distance", "unknown", "count", "may_rest",
         "turn", "fresh",
     )  # fmt: skip
 
@@ -68,6 +68,7 @@ class Senses:
         self.air: float | None = None
         self.air_s = -math.inf
         self.air_trend = Trend()
+        self.may_rest = True  # no valve moves the blade, so that rest is rest
         self.enable = False
         self.hands = {side: False for side in Side}
         self.distance: float | None = None
@@ -160,7 +161,7 @@ class Senses:
         self.yaw_slope = (self.yaw - before) / dt
 
     def _resting(self, dt: float) -> bool:
-        still = self.speed is not None and abs(self.speed) < REST_MPS
+        still = self.speed is not None and abs(self.speed) < REST_MPS and self.may_rest
         self.still_s = self.still_s + dt if still else 0.0
         return self.still_s > REST_S
 

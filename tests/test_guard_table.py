@@ -1,0 +1,151 @@
+"""Every row of the fault table, injected: trigger, response in time, words shown, recovery.
+
+The whole controller runs closed round the simulated rig. Three rows need a scene of their own
+and stand in test_guard_scenes.py.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import pytest
+from closed_loop import CALM, LEFT, Closed, close, rig_of, shut
+
+from firmware_py import messages as ask
+from firmware_py.guard.table import BY_NAME, ROWS, Recovery, Response
+from firmware_py.messages import EndState, Mode
+
+LASTS = 1.2  # s; of an injected fault
+AGAIN_S = 0.5  # s; the table's "good for half a second"
+SLACK_S = 0.06  # s; a few ticks and a frame
+
+
+@dataclass(frozen=True)
+class Injection:
+    """How a row comes about. within: s from then until it must be told and answered."""
+
+    name: str
+    do: Callable[[Closed], object]
+    within: float
+    undo: Callable[[Closed], object] = lambda c: None
+    lasts: float = LASTS
+    start: Callable[[], Closed] = lambda: close().start(drive_s=0.5)
+    again: float = 2.0  # s after the undoing by which all is good again
+
+
+def _break(kind: str, device: str, lasts: float = LASTS, **values: object) -> Callable[[Closed], None]:
+    return lambda c: c.sim.inject(kind, device, c.t, c.t + lasts, **values)
+
+
+def _standing() -> Closed:
+    return close().start(0.0, drive_s=1.5)
+
+
+def _nudged(c: Closed, device_fault: Callable[[Closed], None]) -> None:
+    device_fault(c)
+    c.ask(ask.Nudge, LEFT, 0.03)
+
+
+INJECTIONS = [
+    Injection("clock jumped", lambda c: c.step(dt=0.6), 0.0, lasts=0.0),
+    Injection("clock jumped", lambda c: c.step(dt=0.0), 0.0, lasts=0.0),
+    Injection("clock jumped", lambda c: c.step(dt=-0.1), 0.0, lasts=0.0),
+    Injection("loop late", lambda c: c.step(dt=0.2), 0.0, lasts=0.0),
+    Injection("enable released", lambda c: c.sim.person.enable(False), 0.03,
+              lambda c: c.sim.person.enable(True)),
+    Injection("driver inputs silent", _break("unplug", "driver"), 0.2),
+    Injection("inertial silent", _break("unplug", "inertial"), 0.05),
+    Injection("inertial silent", _break("nan", "inertial"), 0.05),
+    Injection("inertial silent", _break("stuck_time", "inertial"), 0.05),
+    Injection("inertial stuck", _break("freeze", "inertial"), 0.2),
+    Injection("bar silent", _break("unplug", "bar.left"), 0.35),
+    Injection("bar stuck", _break("freeze", "bar.left"), 0.55,
+              start=lambda: close().start(drive_s=1.5)),
+    Injection("speed silent", _break("unplug", "motion"), 0.5),
+    Injection("speed silent", _break("nan", "motion"), 0.5),
+    Injection("air silent", _break("unplug", "air", 16.0), 15.0, lasts=15.2),
+    Injection("reference jumped", _break("jump", "bar.left", by=0.03), 0.6),
+    Injection("valve does not answer",
+              lambda c: _nudged(c, _break("valve_shut", "valves", 5.0, end="left")), 1.6, lasts=5.0),
+    Injection("uncommanded motion", _break("valve_runaway", "valves", 0.4, end="left", rate=0.05),
+              0.4, start=_standing),
+    Injection("error too large", lambda c: c.sim.person.hand("left", 0.8), 0.9,
+              lambda c: _lower_again(c), lasts=0.85),
+    Injection("reversing", lambda c: c.sim.person.drive(-0.3), 1.3,
+              lambda c: c.sim.person.drive(0.5), lasts=2.0),
+    Injection("no led end", _break("reference_gone", "bar.left"), 0.4, start=lambda: _held_right()),
+    Injection("reference lost", _break("reference_gone", "bar.left"), 0.32),
+    Injection("samples dropped", _break("nan", "air", 0.6), 0.52, lasts=0.6),
+]  # fmt: skip
+
+
+def _held_right() -> Closed:
+    c = close().start(drive_s=0.5)
+    assert c.ask(ask.HoldEnd, ask.Side.RIGHT, True).done
+    return c
+
+
+def _lower_again(c: Closed) -> None:
+    c.sim.person.hand("left", -0.8)
+    c.until(lambda m: m.truth.left_error_m < 0.012, 1.0)
+    c.sim.person.hand("left", None)
+
+
+def test_every_row_has_an_injection() -> None:
+    here = {i.name for i in INJECTIONS} | {"crossfall off", "far bar off", "not a number"}
+    assert here == set(BY_NAME)
+    assert len(BY_NAME) == len(ROWS)
+
+
+def _name(injection: Injection) -> str:
+    return injection.name
+
+
+@pytest.mark.parametrize("injection", INJECTIONS, ids=_name)
+def test_a_row_of_the_table(injection: Injection) -> None:
+    row, c = BY_NAME[injection.name], injection.start()
+    assert row.name not in c.last.tick.faults
+    began = c.t
+    injection.do(c)
+    if row.name not in c.last.tick.faults:
+        c.until(lambda m: row.name in m.tick.faults, injection.within + SLACK_S)
+    assert row.name in c.last.tick.faults
+    first = c.last
+    if row.response is Response.NEUTRAL:
+        assert shut(first)
+        assert first.tick.why == row.words
+    elif row.response is Response.HOLD:
+        assert first.tick.left.state is EndState.HOLD
+        assert first.command.left == 0.0
+        assert first.tick.why == row.words
+    else:
+        assert first.tick.mode is Mode.AUTO
+    rest = injection.lasts - (c.t - began)
+    if rest > 0.0:
+        during = c.run(rest)
+        if row.response is Response.NEUTRAL:
+            assert all(shut(m) for m in during)
+    injection.undo(c)
+    _recovers(c, row.recovery, injection)
+
+
+def _recovers(c: Closed, how: Recovery, injection: Injection) -> None:
+    """By itself at once, after half a second, or not before the driver asks."""
+    row = BY_NAME[injection.name]
+    gone = c.until(lambda m: row.name not in m.tick.faults, injection.again)
+    assert gone <= injection.again
+    if row.response is Response.TELL:
+        assert c.last.tick.mode is Mode.AUTO
+    elif how is Recovery.ONCE:
+        assert c.last.tick.mode is Mode.AUTO
+    elif how is Recovery.SELF:
+        assert c.last.tick.mode is Mode.NEUTRAL
+        back = c.until(lambda m: m.tick.mode is Mode.AUTO, 2.0)
+        assert back == pytest.approx(AGAIN_S, abs=0.02)
+    else:
+        quiet = c.run(1.2)
+        assert all(shut(m) for m in quiet)
+        assert quiet[-1].tick.why == row.words
+        answer = c.ask(ask.Engage)
+        assert answer.done or "off; bring it within" in answer.reason, answer.reason
