@@ -109,6 +109,8 @@ class Bench:
         mid_z = p.z + self.bar.out_m * sin + self.bar.up_m * cos
         lateral = (n - mid_n) * cos + (z - mid_z) * sin
         f = self.track.filter
+        if target.surface:  # the strip right below, and no lateral
+            return f.h - (mid_z - self.design.height(p.s, mid_n)), 0.0
         return f.h - (mid_z - z), f.y - lateral
 
     def step(self) -> None:

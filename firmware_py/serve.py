@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 NUDGE = 0.05  # m; the largest single step: further is a new datum
 NUDGE_CROSSFALL = 0.01  # ratio; the largest single step
 MARK = 200  # characters
+ROUNDING = 1e-9  # m, ratio: three nudges of 50 mm are 150 mm, whatever their binary sum
 
 
 class Serve:
@@ -43,29 +44,37 @@ class Serve:
 
     def take(self, request: AnyRequest, facts: Facts) -> str:
         """Do one request."""
+        reason = ""
         match request:
             case Engage():
-                return self.c.guard.engage(facts)
+                reason = self.c.guard.engage(facts)
             case Disengage():
                 self.c.guard.disengage()
-                return ""
-            case SetDatum(end=end):
-                return self._datum(end)
-            case Nudge(end=end, step_m=step):
-                return self._nudge(end, step)
-            case NudgeCrossfall(step=step):
-                return self._crossfall(step)
-            case SetGuide(end=end, guide=guide):
-                return self._guide(end, guide)
-            case SetGate(near_m=near, far_m=far):
-                return self._gate(near, far)
-            case SetDeadBand(half_m=half):
-                return self._dead_band(half)
             case HoldEnd(end=end, on=on):
                 self.c.guard.asked_hold[end] = on
-                return ""
             case Mark(text=text):
-                return "" if len(text) <= MARK else f"a mark has at most {MARK} characters"
+                reason = "" if len(text) <= MARK else f"a mark has at most {MARK} characters"
+            case _:
+                reason = self._change(request)
+        return reason
+
+    def _change(self, request: AnyRequest) -> str:
+        """Requests that change a target or a setting."""
+        reason = ""
+        match request:
+            case SetDatum(end=end):
+                reason = self._datum(end)
+            case Nudge(end=end, step_m=step):
+                reason = self._nudge(end, step)
+            case NudgeCrossfall(step=step):
+                reason = self._crossfall(step)
+            case SetGuide(end=end, guide=guide):
+                reason = self._guide(end, guide)
+            case SetGate(near_m=near, far_m=far):
+                reason = self._gate(near, far)
+            case SetDeadBand(half_m=half):
+                reason = self._dead_band(half)
+        return reason
 
     def _datum(self, end: Side) -> str:
         guide = self.c.targets.ends[end].guide
@@ -85,7 +94,7 @@ class Serve:
         most = self.c.rig.limits.offset_mm * MM
         if not abs(step) <= NUDGE:
             return f"a nudge is at most {NUDGE * 1e3:.0f} mm"
-        if abs(target.offset + step) > most:
+        if abs(target.offset + step) > most + ROUNDING:
             return f"the offset would pass {most * 1e3:.0f} mm; set a new datum instead"
         target.offset += step
         return ""
@@ -94,7 +103,7 @@ class Serve:
         most = self.c.rig.limits.crossfall_pct / 100.0
         if not abs(step) <= NUDGE_CROSSFALL:
             return f"a nudge of crossfall is at most {NUDGE_CROSSFALL * 100:.0f} %"
-        if abs(self.c.targets.crossfall + step) > most:
+        if abs(self.c.targets.crossfall + step) > most + ROUNDING:
             return f"the crossfall would pass {most * 100:.1f} %"
         self.c.targets.crossfall += step
         return ""
@@ -102,6 +111,8 @@ class Serve:
     def _guide(self, end: Side, guide: Guide) -> str:
         if guide in BAR_GUIDES and end not in self.c.rig.bars:
             return f"'{guide}' needs a bar on the {end}, and this rig has none"
+        if guide in (Guide.STRING, Guide.EDGE) and self.c.rig.bars[end].turned:
+            return f"the {end} bar stands along travel, so it sees no lateral of a {guide}"
         other = self.c.targets.ends[end.other].guide
         if guide is Guide.FALL and other is Guide.FALL:
             return "both ends cannot follow each other's crossfall"

@@ -1,7 +1,8 @@
 """Samples made by hand, without the simulated rig: its geometry is not this one's.
 
 A bar over a string (half width 0) or an edge, drawn on paper: element i at y_i sees the nearest
-point at r = sqrt(c^2 + max(|y_i - y| - w, 0)^2) when that lies in its beam. SI, radians; y left.
+point at r = sqrt(c^2 + max(|y_i - y| - w, 0)^2) when that lies in its beam, and behind it the
+ground. SI, radians; y left.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from firmware_py.messages import AnyRequest, Side, Tick
 G = 9.80665  # m/s2
 SOUND = 343.2  # m/s at 20 C: ISO 9613-1
 SPOTS = (-0.150, -0.075, 0.0, 0.075, 0.150)  # m, right to left
+GROUND = 0.15  # m below the reference
 BEAM = math.tan(math.radians(12.0))
 OK = Validity.OK
 
@@ -91,11 +93,11 @@ class Bench:
         s = self.scene
         c = s.clearance[side]
         off = max(abs(SPOTS[element] - s.lateral[side]) - s.half_width, 0.0)
-        if off > c * BEAM:
-            return RangePing(f"bar.{side}", at, Validity.NOTHING, element, ())
         wobble = 1e-7 * (self.fired % 7)  # m: a live element, not a stuck one
-        flight = 2.0 * (math.hypot(c, off) + wobble) / SOUND
-        return RangePing(f"bar.{side}", at, OK, element, (Echo(at + flight / 2, flight),))
+        ranges = [c + GROUND] if off > c * BEAM else [math.hypot(c, off), c + GROUND]
+        flights = [2.0 * (r + wobble) / SOUND for r in ranges]
+        echoes = tuple(Echo(at + flight / 2, flight) for flight in flights)
+        return RangePing(f"bar.{side}", at, OK, element, echoes)
 
     def step(self, *requests: AnyRequest) -> Tick:
         """One tick."""

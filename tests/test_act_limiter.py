@@ -69,8 +69,16 @@ def test_towards_neutral_and_across_it() -> None:
     assert _at(0.6, -0.6).update(1.01, -0.6, 0.6, True) == pytest.approx((-MAX_STEP, MAX_STEP))
 
 
-@pytest.mark.parametrize(("gap", "passes"), [(MAX_GAP - 1e-6, True), (MAX_GAP + 1e-6, False),
-                                             (1e-6, True), (0.0, False), (-0.01, False)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("gap", "passes"),
+    [
+        (MAX_GAP - 1e-6, True),
+        (MAX_GAP + 1e-6, False),
+        (1e-6, True),
+        (0.0, False),
+        (-0.01, False),
+    ],
+)
 def test_both_sides_of_the_time_limits(gap: float, passes: bool) -> None:
     out = _at(0.2, -0.2).update(1.0 + gap, 0.2, -0.2, True)
     assert out == ((0.2, -0.2) if passes else NEUTRAL)

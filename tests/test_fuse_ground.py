@@ -59,10 +59,12 @@ def _sample(a: Array, b: Array, lags: list[int]) -> list[float]:
 LAGS = [0, 5, 20, 60, 140, 270, 320]  # ticks; the track is 280 long
 
 
+HEIGHT, SLOPE, BLADE = (1.0, 0.0), (0.0, 1.0), (1.0, 1.2)  # shares of mean height and of slope
+
+
 @pytest.mark.parametrize(
-    ("later", "earlier"), [((1.0, 0.0), (1.0, 0.0)), ((0.0, 1.0), (0.0, 1.0)), ((1.0, 0.0), (0.0, 1.0)),
-                           ((1.0, 1.2), (0.0, 1.0))],
-)  # fmt: skip
+    ("later", "earlier"), [(HEIGHT, HEIGHT), (SLOPE, SLOPE), (HEIGHT, SLOPE), (BLADE, SLOPE)]
+)
 def test_covariance_of_the_rates_is_that_of_random_ground(
     later: tuple[float, float], earlier: tuple[float, float]
 ) -> None:

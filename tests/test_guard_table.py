@@ -10,10 +10,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import pytest
-from closed_loop import CALM, LEFT, Closed, close, rig_of, shut
+from closed_loop import LEFT, Closed, Moment, close, shut
 
 from firmware_py import messages as ask
-from firmware_py.guard.table import BY_NAME, ROWS, Recovery, Response
+from firmware_py.guard.table import BY_NAME, ROWS, Recovery, Response, Row
 from firmware_py.messages import EndState, Mode
 
 LASTS = 1.2  # s; of an injected fault
@@ -34,7 +34,9 @@ class Injection:
     again: float = 2.0  # s after the undoing by which all is good again
 
 
-def _break(kind: str, device: str, lasts: float = LASTS, **values: object) -> Callable[[Closed], None]:
+def _break(
+    kind: str, device: str, lasts: float = LASTS, **values: object
+) -> Callable[[Closed], None]:
     return lambda c: c.sim.inject(kind, device, c.t, c.t + lasts, **values)
 
 
@@ -42,8 +44,21 @@ def _standing() -> Closed:
     return close().start(0.0, drive_s=1.5)
 
 
-def _nudged(c: Closed, device_fault: Callable[[Closed], None]) -> None:
-    device_fault(c)
+def _held_right() -> Closed:
+    c = close().start(drive_s=0.5)
+    assert c.ask(ask.HoldEnd, ask.Side.RIGHT, True).done
+    return c
+
+
+def _lower_again(c: Closed) -> None:
+    c.sim.person.hand("left", -0.8)
+    c.until(lambda m: m.truth.left_error_m < 0.012, 1.0)
+    c.sim.person.hand("left", None)
+
+
+def _dead_left(c: Closed) -> None:
+    """The left valve stuck shut while 30 mm are asked of it."""
+    c.sim.inject("valve_shut", "valves", c.t, c.t + 5.0, end="left")
     c.ask(ask.Nudge, LEFT, 0.03)
 
 
@@ -66,30 +81,17 @@ INJECTIONS = [
     Injection("speed silent", _break("nan", "motion"), 0.5),
     Injection("air silent", _break("unplug", "air", 16.0), 15.0, lasts=15.2),
     Injection("reference jumped", _break("jump", "bar.left", by=0.03), 0.6),
-    Injection("valve does not answer",
-              lambda c: _nudged(c, _break("valve_shut", "valves", 5.0, end="left")), 1.6, lasts=5.0),
+    Injection("valve does not answer", _dead_left, 1.6, lasts=5.0),
     Injection("uncommanded motion", _break("valve_runaway", "valves", 0.4, end="left", rate=0.05),
               0.4, start=_standing),
     Injection("error too large", lambda c: c.sim.person.hand("left", 0.8), 0.9,
-              lambda c: _lower_again(c), lasts=0.85),
+              _lower_again, lasts=0.85),
     Injection("reversing", lambda c: c.sim.person.drive(-0.3), 1.3,
               lambda c: c.sim.person.drive(0.5), lasts=2.0),
-    Injection("no led end", _break("reference_gone", "bar.left"), 0.4, start=lambda: _held_right()),
+    Injection("no led end", _break("reference_gone", "bar.left"), 0.4, start=_held_right),
     Injection("reference lost", _break("reference_gone", "bar.left"), 0.32),
     Injection("samples dropped", _break("nan", "air", 0.6), 0.52, lasts=0.6),
 ]  # fmt: skip
-
-
-def _held_right() -> Closed:
-    c = close().start(drive_s=0.5)
-    assert c.ask(ask.HoldEnd, ask.Side.RIGHT, True).done
-    return c
-
-
-def _lower_again(c: Closed) -> None:
-    c.sim.person.hand("left", -0.8)
-    c.until(lambda m: m.truth.left_error_m < 0.012, 1.0)
-    c.sim.person.hand("left", None)
 
 
 def test_every_row_has_an_injection() -> None:
@@ -112,15 +114,7 @@ def test_a_row_of_the_table(injection: Injection) -> None:
         c.until(lambda m: row.name in m.tick.faults, injection.within + SLACK_S)
     assert row.name in c.last.tick.faults
     first = c.last
-    if row.response is Response.NEUTRAL:
-        assert shut(first)
-        assert first.tick.why == row.words
-    elif row.response is Response.HOLD:
-        assert first.tick.left.state is EndState.HOLD
-        assert first.command.left == 0.0
-        assert first.tick.why == row.words
-    else:
-        assert first.tick.mode is Mode.AUTO
+    _answers(first, row)
     rest = injection.lasts - (c.t - began)
     if rest > 0.0:
         during = c.run(rest)
@@ -130,14 +124,25 @@ def test_a_row_of_the_table(injection: Injection) -> None:
     _recovers(c, row.recovery, injection)
 
 
+def _answers(first: Moment, row: Row) -> None:
+    """What the table says, in the very tick that tells the row."""
+    if row.response is Response.TELL:
+        assert first.tick.mode is Mode.AUTO
+        return
+    assert first.tick.why == row.words
+    assert first.command.left == 0.0
+    if row.response is Response.NEUTRAL:
+        assert shut(first)
+    else:
+        assert first.tick.left.state is EndState.HOLD
+
+
 def _recovers(c: Closed, how: Recovery, injection: Injection) -> None:
     """By itself at once, after half a second, or not before the driver asks."""
     row = BY_NAME[injection.name]
     gone = c.until(lambda m: row.name not in m.tick.faults, injection.again)
     assert gone <= injection.again
-    if row.response is Response.TELL:
-        assert c.last.tick.mode is Mode.AUTO
-    elif how is Recovery.ONCE:
+    if row.response is Response.TELL or how is Recovery.ONCE:
         assert c.last.tick.mode is Mode.AUTO
     elif how is Recovery.SELF:
         assert c.last.tick.mode is Mode.NEUTRAL

@@ -180,11 +180,11 @@ def test_heading_left_of_the_string_is_crab_above_0() -> None:
 
 
 def test_in_a_left_bend_the_edge_ahead_points_to_the_right_of_its_way() -> None:
-    """w = 0.05 rad/s at 0.5 m/s, edge 1.2 m ahead, bar 1.2 m left: -0.06 / (0.5 - 0.06)."""
+    """w = 0.05 rad/s at 0.5 m/s, edge 1.2 m ahead of the tracks: -0.05 x 1.2 / 0.5."""
     blade, tilt = Blade(rig_of()), Attitude(0.0, 0.0, 0.0, 0.0, 0.05, 1e-6)
     for k in range(500):
         blade.advance(0.01 * k, Moment(0.01, tilt, 0.5, False))
-    assert blade.crab == pytest.approx(-0.06 / 0.44, rel=0.01)
+    assert blade.crab == pytest.approx(-0.12, rel=0.01)
 
 
 SIDES = [(LEFT, False), (LEFT, True), (RIGHT, False), (RIGHT, True)]

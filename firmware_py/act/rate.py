@@ -69,7 +69,7 @@ class EndRate:
             self.start()
         grows = integrate and not self._winding(error)
         self.pid.Ki = self.integral_gain if grows else 0.0
-        self.rate = float(self.pid(error, dt=dt))
+        self.rate = float(self.pid(error, dt=dt) or 0.0)
         self.last_s = now_s
         return self.rate
 

@@ -19,7 +19,8 @@ from firmware_py.settings import DEG, MM, Bar
 
 NOISE_AT = 0.6  # m; range at which the rig file states the noise
 INNOVATION = 3.0  # sigma; a slip of one 40 kHz cycle (4.3 mm) lies outside, 0.3 % of good echoes too
-NEARER = 2.5  # sigma; over a surface what is nearer is a stone: one-sided
+NEARER = 3.0  # sigma; over a surface what is nearer is a stone: one-sided
+DOUBT = 1.5  # of the square of a nearer gap, added to its variance: a stone's shoulder looks so
 LOST_S = 0.5  # s unseen, after which the reference is searched for anew
 LOST_SD = 0.010  # m; spread at which an innovation gate no longer tells good from bad
 FRESH_FRAMES = 2.0  # frames without a used echo before the state counts as coasting
@@ -178,11 +179,12 @@ class Track:
             slope = -at if self.bar.turned else at
             level = math.cos(roll) * math.cos(grade)
             return h * level + slope * f.y, level, slope, h
-        cosine = math.cos(roll)
-        c = (h * math.cos(grade) + f.y * math.sin(roll)) / cosine
-        r, dc, dy = ranging.slant_range(c, f.y, at, self.half_width)
-        return r, dc / cosine, dy + dc * math.tan(roll), h
-
+        # on the level, for an edge's flat top does not roll with the bar
+        sine, cosine = math.sin(roll), math.cos(roll)
+        down = h * math.cos(grade)
+        across = (f.y + down * sine) / cosine
+        r, dc, dy = ranging.slant_range(down + at * sine, across, at * cosine, self.half_width)
+        return r, dc + dy * sine / cosine, dy / cosine, h
 
     @staticmethod
     def _rise(newest: Row, row: Row, arm: tuple[float, float]) -> float:
@@ -202,9 +204,13 @@ class Track:
         back = -dh * (newest[0] - time_s)
         noise = self._variance(r)
         spread = self.filter.spread(dh, back, dy) + noise
-        low = NEARER if self.guide is Guide.SURFACE else INNOVATION
-        if gap * gap > INNOVATION * INNOVATION * spread or gap < -low * math.sqrt(spread):
+        if gap * gap > INNOVATION * INNOVATION * spread:
             return Use.OUTLIER
+        if self.guide is Guide.SURFACE:
+            if gap < -NEARER * math.sqrt(spread):
+                return Use.OUTLIER
+            if gap < 0.0:
+                noise += DOUBT * gap * gap  # the shoulder of a stone looks like this as well
         self.filter.update(gap, dh, back, dy, noise)
         self.used_s, self.way = time_s, 0.0
         self.link = Link.TRACKING
@@ -224,7 +230,8 @@ class Track:
             row = history.at(time_s)
             if row is None:
                 continue
-            kept.append(r + self._rise(newest, row, self.bar_arm))
+            level = 0.0 if self.guide is Guide.SURFACE else self.positions[k] * math.sin(row[4])
+            kept.append(r + self._rise(newest, row, self.bar_arm) - level)
         self.uses[k] = Use.GATED if echoes else Use.SILENT
         self.frame[k], self.stamps[k] = kept, fired_s
         if k == self.bar.elements - 1:
@@ -236,29 +243,33 @@ class Track:
             tuple(e) if stamp >= old else ()
             for e, stamp in zip(self.frame, self.stamps, strict=True)
         ]
-        fix = self._surface(frame) if self.guide is Guide.SURFACE else self._line(frame, gate)
-        sure = self.search.offer(fix, gappy=not all(frame))
+        fix = self._surface(frame) if self.guide is Guide.SURFACE else self._line(frame, newest[4], gate)
+        sure = self.search.offer(fix, frame)
         if sure is None:
             return
         roll, grade = newest[4], newest[6]
-        height = (sure.clearance * math.cos(roll) - sure.lateral * math.sin(roll)) / math.cos(grade)
+        height = sure.clearance / math.cos(grade)
+        lateral = sure.lateral * math.cos(roll) - sure.clearance * math.sin(roll)
+        if self.guide is Guide.SURFACE:
+            lateral = 0.0  # here the lean against the surface
         if gate.middle is not None and not -gate.near <= height - gate.middle <= gate.far:
             return
         across = START_SD[2] if self.guide is Guide.SURFACE else START_LATERAL + sure.lateral_sd
         sd = (START_SD[0], START_SD[1], across + sure.band / 2, START_SD[3])
-        self.filter.start(height, sure.lateral, sd)
+        self.filter.start(height, lateral, sd)
         self.link, self.used_s, self.way = Link.TRACKING, fired_s, 0.0
         self.refound = True
         self.search.reset()
 
-    def _line(self, frame: list[tuple[float, ...]], gate: Gate) -> ranging.Fix | None:
+    def _line(self, frame: ranging.Frame, roll: float, gate: Gate) -> ranging.Fix | None:
         near, far = self.bar.reach_near_mm * MM, self.bar.reach_far_mm * MM
         if gate.middle is not None:
             low, high = gate.middle - gate.near - GATE_SLACK, gate.middle + gate.far + GATE_SLACK
             near, far = max(near, low), min(far, high)
         view = ranging.View(
-            self.positions, self.half_angle, self.half_width, self.noise, near, far, self.bar.echoes
-        )
+            tuple(at * math.cos(roll) for at in self.positions),
+            self.half_angle, self.half_width, self.noise, near, far, self.bar.echoes, math.tan(roll),
+        )  # fmt: skip
         return ranging.find_in_frame(frame, view)
 
     def _surface(self, frame: list[tuple[float, ...]]) -> ranging.Fix | None:

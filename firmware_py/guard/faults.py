@@ -8,7 +8,7 @@ from firmware_py.fuse.blade import Blade
 from firmware_py.guard.watch import AnswerWatch, JumpWatch, MoveWatch
 from firmware_py.messages import BAR_GUIDES, Guide, Side
 from firmware_py.sense.senses import Senses
-from firmware_py.settings import DEG, MM, Rig
+from firmware_py.settings import DEG, MM, Device, Inertial, Rig
 
 CLOCK_JUMP = 0.5  # s between two ticks
 LATE = 0.05  # s between two ticks
@@ -54,8 +54,10 @@ class FaultFinder:
 
     def _devices(self, now_s: float, senses: Senses, leading: set[Side]) -> set[str]:
         faults = set()
-        names = {"inertial": self.rig.inertial, "motion": self.rig.motion, "air": self.rig.air,
-                 "driver": self.rig.driver}  # fmt: skip
+        names: dict[str, Device | Inertial] = {
+            "inertial": self.rig.inertial, "motion": self.rig.motion, "air": self.rig.air,
+            "driver": self.rig.driver,
+        }  # fmt: skip
         words = {"inertial": "inertial silent", "motion": "speed silent", "air": "air silent",
                  "driver": "driver inputs silent"}  # fmt: skip
         for kind, part in names.items():
@@ -76,7 +78,9 @@ class FaultFinder:
     def _motion(
         self, dt: float, senses: Senses, blade: Blade, errors: dict[Side, float | None]
     ) -> set[str]:
-        watches = [*self.moves.values(), *self.answers.values(), *self.jumps.values()]
+        watches: list[MoveWatch | AnswerWatch | JumpWatch] = [
+            *self.moves.values(), *self.answers.values(), *self.jumps.values()
+        ]  # fmt: skip
         if self.rig.valves is None or any(senses.hands.values()) or not 0.0 < dt <= CLOCK_JUMP:
             for watch in watches:
                 watch.reset()
@@ -86,9 +90,11 @@ class FaultFinder:
         late = [w.update(dt, blade.lift_rates[s], errors[s]) for s, w in self.answers.items()]
         if blade.valve_gain.contradicted or any(late):
             faults.add("valve does not answer")
-        if any([w.update(dt, blade.moving(s), speed) for s, w in self.moves.items()]):
+        moves = [w.update(dt, blade.moving(s), speed) for s, w in self.moves.items()]
+        if any(moves):
             faults.add("uncommanded motion")
-        if any([self._jumped(side, speed * dt, blade) for side in self.jumps]):
+        jumps = [self._jumped(side, speed * dt, blade) for side in self.jumps]
+        if any(jumps):
             faults.add("reference jumped")
         return faults
 

@@ -60,7 +60,7 @@ class Guard:
         self.still_s = 0.0
         self.good_s = 0.0
         self.latched = ""
-        self.asked_hold = {side: False for side in SIDES}
+        self.asked_hold = dict.fromkeys(SIDES, False)
         self.last_mode = Mode.NEUTRAL
 
     def engage(self, facts: Facts) -> str:
@@ -110,7 +110,9 @@ class Guard:
             return self._neutral(blocking[0].words, facts, standing)
         self.good_s += facts.dt
         if self.good_s < SETTLE_S:
-            return self._neutral("Waiting half a second for everything to be good.", facts, standing)
+            return self._neutral(
+                "Waiting half a second for everything to be good.", facts, standing
+            )
         return Verdict(Mode.AUTO, self._auto_words(facts, states, standing), states, standing)
 
     def _standing(self, facts: Facts) -> bool:
@@ -155,8 +157,10 @@ class Guard:
         return Verdict(Mode.NEUTRAL, why, states, standing)
 
     def _cue_only(self, facts: Facts, standing: bool) -> Verdict:
-        states = {side: EndState.CUE for side in SIDES}
-        why = next((r.words for r in ROWS if r.name in facts.faults and _matters_to_cues(r.name)), "")
+        states = dict.fromkeys(SIDES, EndState.CUE)
+        why = next(
+            (r.words for r in ROWS if r.name in facts.faults and _matters_to_cues(r.name)), ""
+        )
         return Verdict(Mode.CUE_ONLY, why or "Cues only: this rig has no valves.", states, standing)
 
     def _idle_words(self, facts: Facts) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 MOVE_S = 0.3  # s; longer than a stone lifts a track
 MOVE_STILL = 0.015  # m/s; standing on idling tracks
 MOVE_BY_SPEED = 0.30  # m/s per m/s; steepest fall of ground under the tracks, 1 in 3.3
@@ -83,4 +85,4 @@ class JumpWatch:
         last = self.height
         gone = 0.0 if last is None else height - last - (moved - self.moved)
         self.height, self.moved, self.way = height, moved, 0.0
-        return abs(gone) > JUMP + JUMP_BY_ROOT * before**0.5
+        return abs(gone) > JUMP + JUMP_BY_ROOT * math.sqrt(before)

@@ -14,6 +14,7 @@ from itertools import combinations
 
 FRAMES_TWO = 3  # consecutive frames that must confirm what only two elements saw
 FRAMES_MORE = 2  # the same where three or more saw it
+FRAMES_CLEAN = 2  # of them, in which all that could see a heap's flank were heard, and saw none
 GAP_FRAMES = 4  # frames with a silent element that may come between: bursts are some 3 firings
 SURE_LATERAL = 0.009  # m; 1 sigma of the lateral at most: an answer 40 mm off is then beyond 4
 MUST_SEE = 0.8  # of the beam: further out an element may or may not see the reference
@@ -25,9 +26,12 @@ LEAST_SLOPE = 1e-6  # determinant below which there is none
 SAME_COST = 4.0  # sigma squared; answers this close in cost are the same answer
 SAME_CLEARANCE = 0.012  # m; and this close in clearance, also from frame to frame
 SAME_LATERAL = 0.04  # m; further off than this it is a rival
-NEARER = 0.015  # m; an echo this much nearer comes from something in front of the candidate
+SLIP = 0.006  # m; an echo nearer than a cycle's slip makes it comes from something in front
+NEARER = 0.015  # m; and one this much nearer may be a pin's
+BESIDE = 0.05  # m beyond the beam, where an element would still see a heap, but not a string
+ROUND = 0.015  # m; how far behind a string's own echo the flank of a heap may lie there
 PROUD = 0.08  # m; no pin stands further proud of its string
-BEHIND = 0.06  # m; nothing else may lie this close behind a string: the gate's far half
+BEHIND = 0.075  # m; nothing else may lie this close behind a string: more than the gate's far half
 BEHIND_EDGE = 0.035  # m; the same for an edge, which may stand low: what one burst can tell apart
 OUTER = 0.25  # of the spacing: how far beyond its outer elements a bar can tell where a line is
 
@@ -55,7 +59,11 @@ def slant_range(c: float, y: float, at: float, half_width: float) -> tuple[float
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """What the search needs to know of a bar: SI, radians. near, far: the clearances allowed."""
+    """What the search needs to know of a bar: SI, radians. near, far: the clearances allowed.
+
+    On the level: positions across, ranges to be given less each element's height over the middle.
+    lean: the tangent of the roll, by which the beams look aside.
+    """
 
     positions: tuple[float, ...]
     half_angle: float
@@ -64,19 +72,22 @@ class View:
     near: float
     far: float
     echoes: int = 3  # that one firing can report
+    lean: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class Fix:
     """A candidate: clearance and lateral (m), elements that agree, their cost in sigma squared.
 
-    Then the sd of both, and the width of the band of laterals that fit as well (m).
+    Then which elements they are, whether all beside them were heard, the sd of both, and the width of the band of laterals that fit as well (m).
     """
 
     clearance: float
     lateral: float
     count: int
     cost: float
+    who: tuple[int, ...] = ()
+    clean: bool = True
     clearance_sd: float = 0.0
     lateral_sd: float = 0.0
     band: float = 0.0
@@ -110,12 +121,12 @@ def find_in_frame(frame: Frame, view: View) -> Fix | None:
 def _candidates(frame: Frame, view: View) -> Iterator[tuple[float, float]]:
     """Clearance and lateral from every pair of echoes of two elements, where a bar can tell."""
     at = view.positions
-    limit = at[-1] + OUTER * (at[1] - at[0]) + view.half_width
+    limit = at[-1] + OUTER * (at[1] - at[0])
     for i, j in combinations(range(len(at)), 2):
         for r in frame[i]:
             for s in frame[j]:
                 for c, y in _pair(at[i], at[j], r, s, view.half_width):
-                    if view.near <= c <= view.far and abs(y) <= limit:
+                    if view.near <= c <= view.far and abs(y - c * view.lean) <= limit:
                         yield c, y
 
 
@@ -153,37 +164,42 @@ def _consensus(c: float, y: float, frame: Frame, view: View) -> Fix | None:
     """
     sigma = view.noise * max(c / 0.6, 0.5)
     tolerance, half = 3.0 * sigma, c * math.tan(view.half_angle)
-    clear = BEHIND_EDGE if view.half_width else BEHIND
-    spacing = view.positions[1] - view.positions[0]
-    seen = missed = odd = nearer = beyond = silent = 0
+    clear, broad = (BEHIND_EDGE, tolerance) if view.half_width else (BEHIND, ROUND)
+    missed = elsewhere = odd = nearer = beyond = silent = unheard = 0
     cost, total, front, closest = 0.0, 0.0, math.inf, math.inf
-    for at, echoes in zip(view.positions, frame, strict=True):
+    who: list[int] = []
+    for k, (at, echoes) in enumerate(zip(view.positions, frame, strict=True)):
         off = max(abs(at - y) - view.half_width, 0.0)
         expected = math.sqrt(c * c + off * off)
+        wide = max(abs(at - y + c * view.lean) - view.half_width, 0.0)
+        beside = half * MAY_SEE < wide < half * MAY_SEE + BESIDE
         if not echoes:
             silent += 1
-            missed += off < half * MUST_SEE
+            missed += wide < half * MUST_SEE
+            unheard += beside
             continue
         beyond += echoes[-1] > expected + clear
-        if off > half * MAY_SEE:
-            odd += off < half * MAY_SEE + spacing and echoes[0] < expected + tolerance
+        if wide > half * MAY_SEE:
+            odd += beside and echoes[0] < expected + broad
             nearer += echoes[0] < c - tolerance
             continue
         gap = min((r - expected for r in echoes), key=abs)
-        if echoes[0] < expected - NEARER:
+        if echoes[0] < expected - max(tolerance, SLIP):
             front = min(front, off)
         closest = min(closest, off)
         if abs(gap) <= tolerance:
-            seen += 1
+            who.append(k)
             cost += (gap / sigma) ** 2
             total += gap * expected / c
-        elif off < half * MUST_SEE:
+        elif wide < half * MUST_SEE:
             missed += 1
-    if seen < 2 or missed * 2 > seen or odd * 2 >= seen or nearer or silent >= seen:
+            elsewhere += 1
+    seen = len(who)
+    if seen < 2 or missed * 2 > seen or elsewhere * 3 > seen or odd or nearer or silent >= seen:
         return None
     if beyond < min(2, view.echoes) or closest < front < math.inf:
         return None
-    return Fix(c + total / seen, y, seen, cost)
+    return Fix(c + total / seen, y, seen, cost, tuple(who), unheard == 0)
 
 
 def _one_answer(fixes: list[Fix], frame: Frame, view: View) -> Fix | None:
@@ -201,9 +217,13 @@ def _one_answer(fixes: list[Fix], frame: Frame, view: View) -> Fix | None:
         middle = _consensus(best.clearance, 0.5 * (left + right), frame, view)
         if middle is None or middle.count < top or middle.cost > low + SAME_COST:
             return None
-        return replace(middle, band=left - right)
+        best = middle
     fix = _refined(best, frame, view)
-    return replace(fix, band=left - right) if view.half_width else fix
+    if _consensus(fix.clearance, fix.lateral, frame, view) is None:
+        return None
+    if not view.half_width:
+        return fix
+    return replace(fix, band=left - right, lateral_sd=max(fix.lateral_sd, (left - right) / 4.0))
 
 
 def _refined(fix: Fix, frame: Frame, view: View) -> Fix:
@@ -232,7 +252,7 @@ def _refined(fix: Fix, frame: Frame, view: View) -> Fix:
 class Search:
     """Confirms candidates over consecutive frames; `offer` gives a Fix once, when it is sure."""
 
-    STATE = ("clearance", "lateral", "weight", "run", "least", "gap")
+    STATE = ("clearance", "lateral", "weight", "run", "least", "gap", "clean", "who")
 
     def __init__(self) -> None:
         self.reset()
@@ -240,23 +260,25 @@ class Search:
     def reset(self) -> None:
         """Begin anew."""
         self.clearance = self.lateral = self.weight = 0.0
-        self.run = self.least = self.gap = 0
+        self.run = self.least = self.gap = self.clean = 0
+        self.who: tuple[int, ...] = ()
 
-    def offer(self, fix: Fix | None, gappy: bool = False) -> Fix | None:
+    def offer(self, fix: Fix | None, frame: Frame) -> Fix | None:
         """Take one frame's candidate; the mean Fix comes back when enough frames agree.
 
-        gappy: some element of the frame was silent, so that finding nothing says nothing.
+        A frame without one says nothing where elements that saw the last one were silent.
         """
         if fix is None:
             self.gap += 1
-            if not gappy or self.gap > GAP_FRAMES:
+            if self.gap > GAP_FRAMES or all(frame[k] for k in self.who):
                 self.reset()
             return None
         if not self._agrees(fix):
             self.reset()
-        self.gap = 0
+        self.gap, self.who = 0, fix.who
         weight = 1.0 / (fix.lateral_sd**2 + LEAST_SD**2)
         self.run += 1
+        self.clean += fix.clean
         self.least = min(self.least, fix.count) if self.run > 1 else fix.count
         self.weight += weight
         self.lateral += (fix.lateral - self.lateral) * weight / self.weight
@@ -264,7 +286,7 @@ class Search:
         self.clearance += (fix.clearance - self.clearance) / min(self.run, FRAMES_MORE)
         needed = FRAMES_MORE if self.least >= 3 else FRAMES_TWO
         sd = math.sqrt(1.0 / self.weight)
-        if self.run < needed or sd > SURE_LATERAL or fix.band > SURE_BAND:
+        if self.run < needed or self.clean < FRAMES_CLEAN or sd > SURE_LATERAL or fix.band > SURE_BAND:
             return None
         return replace(fix, clearance=self.clearance, lateral=self.lateral, lateral_sd=sd)
 
