@@ -120,7 +120,9 @@ class Bench:
         self.s += self.speed * STEP_S
         self.travelled += self.speed * STEP_S
         if self.s > PATH_M:
-            raise ValueError(f"the bench has run past its path of {PATH_M} m; ask for a shorter run")
+            raise ValueError(
+                f"the bench has run past its path of {PATH_M} m; ask for a shorter run"
+            )
         before, self.pose = self.pose, self._pose(t)
         self.bar.step(0.0, before, self.pose)
         self.inertial.step(0.0, before, self.pose)

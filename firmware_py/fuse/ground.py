@@ -21,32 +21,8 @@ from numpy.typing import NDArray
 
 # edges of the blocks (ticks back) over which past rates are averaged: fine near, coarse far
 EDGES = (
-    0,
-    1,
-    2,
-    3,
-    4,
-    6,
-    8,
-    10,
-    12,
-    16,
-    20,
-    24,
-    32,
-    40,
-    48,
-    56,
-    64,
-    80,
-    96,
-    112,
-    128,
-    144,
-    160,
-    176,
-    192,
-)
+    *range(0, 4), *range(4, 12, 2), *range(12, 24, 4), *range(24, 64, 8), *range(64, 193, 16),
+)  # fmt: skip
 LATELY = 16  # ticks; averages the engine's vibration out
 DEPTH = 256  # ticks of angle kept; more than the last edge
 SPEEDS = (
@@ -128,7 +104,7 @@ def design(g: Geometry, speed: float, ahead_s: float) -> tuple[Weights, Weights,
     blocks = np.zeros((len(EDGES) - 1, past))
     for k, (a, b) in enumerate(itertools.pairwise(EDGES)):
         blocks[k, a:b] = 1.0 / (b - a)
-    lags = np.arange(past + ahead + 1) * g.tick_s
+    lags: Array = g.tick_s * np.arange(past + ahead + 1, dtype=np.float64)
     own = covariance(seen, seen, speed, lags) * g.density + g.engine * vibration(lags)
     own[0] += g.white
     index = np.abs(np.subtract.outer(np.arange(past), np.arange(past)))
@@ -184,7 +160,7 @@ class GroundRate:
         ticks = max(1, round(ahead_s / self.geometry.tick_s))
         then, mean, _ = self.tables[ticks][_nearest(speed)]
         turned = self._turned()
-        return sum(map(mul, then, turned)), sum(map(mul, mean, turned))
+        return float(sum(map(mul, then, turned))), float(sum(map(mul, mean, turned)))
 
     def lately(self) -> float:
         """The rate seen over the last LATELY ticks, rad/s."""
@@ -194,7 +170,7 @@ class GroundRate:
     def hidden(self, speed: float) -> float:
         """The wanted mean height's share now, which the gyro does not see, m/s."""
         table = next(iter(self.tables.values()))
-        return sum(map(mul, table[_nearest(speed)][2], self._turned()))
+        return float(sum(map(mul, table[_nearest(speed)][2], self._turned())))
 
     def _turned(self) -> list[float]:
         """Angle turned in each block, computed once a tick."""

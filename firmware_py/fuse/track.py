@@ -15,10 +15,13 @@ from firmware_py.fuse.history import History, Row
 from firmware_py.fuse.kalman import HeightLateral
 from firmware_py.messages import Guide, Link, Side, Use
 from firmware_py.sense import ranging
+from firmware_py.sense.finding import find_in_frame
+from firmware_py.sense.search import Search
 from firmware_py.settings import DEG, MM, Bar
 
-NOISE_AT = 0.6  # m; range at which the rig file states the noise
-INNOVATION = 3.0  # sigma; a slip of one 40 kHz cycle (4.3 mm) lies outside, 0.3 % of good echoes too
+INNOVATION = (
+    3.0  # sigma; a slip of one 40 kHz cycle (4.3 mm) lies outside, 0.3 % of good echoes too
+)
 NEARER = 3.0  # sigma; over a surface what is nearer is a stone: one-sided
 DOUBT = 1.5  # of the square of a nearer gap, added to its variance: a stone's shoulder looks so
 LOST_S = 0.5  # s unseen, after which the reference is searched for anew
@@ -78,7 +81,7 @@ class Track:
         self.beam = ranging.MAY_SEE * math.tan(self.half_angle)
         self.bar_arm = arm
         self.filter = HeightLateral()
-        self.search = ranging.Search()
+        self.search = Search()
         self.link = Link.SEARCHING
         self.used_s = -math.inf
         self.way = 0.0
@@ -217,11 +220,16 @@ class Track:
         return Use.USED
 
     def _variance(self, r: float) -> float:
-        sigma = self.noise * r / NOISE_AT
+        sigma = self.noise * r / ranging.NOISE_AT
         return sigma * sigma + self.step * self.step / 12.0
 
     def _collect(
-        self, k: int, fired_s: float, echoes: list[tuple[float, float]], history: History, gate: Gate
+        self,
+        k: int,
+        fired_s: float,
+        echoes: list[tuple[float, float]],
+        history: History,
+        gate: Gate,
     ) -> None:
         """While searching: gather a frame, carried to one instant, and offer it when whole."""
         newest = history.now()
@@ -243,7 +251,11 @@ class Track:
             tuple(e) if stamp >= old else ()
             for e, stamp in zip(self.frame, self.stamps, strict=True)
         ]
-        fix = self._surface(frame) if self.guide is Guide.SURFACE else self._line(frame, newest[4], gate)
+        fix = (
+            self._surface(frame)
+            if self.guide is Guide.SURFACE
+            else self._line(frame, newest[4], gate)
+        )
         sure = self.search.offer(fix, frame)
         if sure is None:
             return
@@ -270,7 +282,7 @@ class Track:
             tuple(at * math.cos(roll) for at in self.positions),
             self.half_angle, self.half_width, self.noise, near, far, self.bar.echoes, math.tan(roll),
         )  # fmt: skip
-        return ranging.find_in_frame(frame, view)
+        return find_in_frame(frame, view)
 
     def _surface(self, frame: list[tuple[float, ...]]) -> ranging.Fix | None:
         firsts = sorted(e[0] for e in frame if e)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 
-ZERO_CELSIUS_MPS = 331.3  # dry air at 0 C; humidity adds 0.1 to 0.6 percent, which a datum takes out
+ZERO_CELSIUS_MPS = (
+    331.3  # dry air at 0 C; humidity adds 0.1 to 0.6 percent, which a datum takes out
+)
 ZERO_CELSIUS_K = 273.15
 PLAUSIBLE_MPS = (290.0, 375.0)  # -60 to +75 C: outside this a reflector reading is not believed
 
