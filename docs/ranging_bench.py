@@ -8,7 +8,6 @@ echo errors, inertial noise, air. The controller is the real one; the truth stay
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 from itertools import count
 from typing import NamedTuple
 
@@ -33,7 +32,7 @@ ROLL = 0.02  # rad; the crossfall of a path
 CREEP = 0.2  # m/s
 PULL_OFF = 0.4  # m/s2
 WARM_S = 2.0  # until the tilt has settled
-GIVE_UP_S = 3.0  # a cold start without an answer by then has none
+GIVE_UP_S = 2.0  # a cold start without an answer by then has none
 
 
 class Setup(NamedTuple):
@@ -154,6 +153,19 @@ class Bench:
             if track.link is Link.TRACKING and first is not None:
                 return Start(self.now - first, *self.errors())
         return Start(None, math.nan, math.nan)
+
+    def settle(self) -> bool:
+        """Find the reference and let the filter come to rest; False when it is not found."""
+        for _ in range(3):
+            if self.cold_start().after_s is not None:
+                self.run(2.0)
+                return True
+        return False
+
+    def pin_m(self) -> float:
+        """Distance to the nearest pin along the job, m."""
+        pins = getattr(self.bar.view.target, "s", [math.inf])
+        return min(abs(s - self.pose.s) for s in pins)
 
     def run(self, seconds: float) -> list[tuple[float, float]]:
         """Errors of each tick of a run in which the reference is known."""

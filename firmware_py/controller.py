@@ -130,26 +130,26 @@ class Controller:
 
     def _errors(self, now_s: float) -> dict[Side, EndError | None]:
         """Both ends' errors; a fall end leans on the other end's target while that is sure."""
+        bars = self.targets.bar_errors(self.blade)
         for side in SIDES:
-            self.sure[side] = self._sure(side, now_s)
+            self.sure[side] = self._sure(side, bars[side], now_s)
         return {
-            side: self.targets.error(side, self.blade, self._leads(side.other)) for side in Side
+            side: self.targets.error(side, self.blade, self._leads(side.other), bars)
+            for side in SIDES
         }
 
-    def _sure(self, side: Side, now_s: float) -> bool:
+    def _sure(self, side: Side, error: EndError | None, now_s: float) -> bool:
         """True while an end's own bar may lead a valve, also when coasting."""
-        track = self.blade.tracks.get(side)
-        error = None if track is None else self.targets.bar_error(side, self.blade)
-        if track is None or error is None:
+        if error is None:
             return False
-        limits = self.rig.limits
+        track, limits = self.blade.tracks[side], self.rig.limits
         if not error.variance < (limits.coast_sd_mm * MM) ** 2:
             return False
         bridged = track.unseen(now_s) <= limits.coast_s and track.way <= limits.coast_mm * MM
         return bridged or not track.coasting
 
     def _leads(self, side: Side) -> bool:
-        """True when an end's own bar is what its valve follows, so that the other may lean on it."""
+        """True when its own bar leads an end, so that the other end may lean on it."""
         guard = self.guard
         if self.targets.ends[side].guide not in BAR_GUIDES or guard.asked_hold[side]:
             return False

@@ -190,6 +190,24 @@ def test_reversing_is_neutral_and_going_forward_engages_anew_at_rate_0() -> None
     assert c.run(2.0)[-1].tick.left.state in LED
 
 
+@pytest.mark.parametrize(("still_off", "mode"), [(False, Mode.AUTO), (True, Mode.NEUTRAL)])
+def test_ends_that_the_ground_carried_off_in_reverse_count_when_going_forward(
+    still_off: bool, mode: Mode
+) -> None:
+    """2 m back over rough ground with both valves shut took an end 60 mm off, and back again."""
+    c = _auto()
+    c.sim.person.drive(-0.3)
+    c.until(lambda m: m.truth.speed_mps < -0.06, 2.0)
+    target = c.controller.targets.ends[LEFT]
+    target.offset = 0.070
+    assert {m.tick.why for m in c.run(0.5)[10:]} == {BY_NAME["reversing"].words}
+    target.offset = 0.070 if still_off else 0.0
+    c.sim.person.drive(0.5)
+    c.run(1.5)
+    assert c.last.tick.mode is mode
+    assert (c.last.tick.why == BY_NAME["error too large"].words) is still_off
+
+
 def _two_forms() -> Closed:
     c = close(rig_of("two-bars")).start(drive_s=0.3)
     assert c.last.tick.mode is Mode.AUTO

@@ -123,7 +123,8 @@ def test_a_fall_end_leans_on_the_other_ends_error_while_that_leads() -> None:
     assert height is not None
     targets.ends[LEFT].set_datum(height[0] - 0.003, 0.0)
     targets.ends[RIGHT].offset = -0.002
-    led, alone = (targets.error(RIGHT, blade, yes) for yes in (True, False))
+    bars = targets.bar_errors(blade)
+    led, alone = (targets.error(RIGHT, blade, yes, bars) for yes in (True, False))
     assert led is not None
     assert alone is not None
     assert led.error == pytest.approx(0.041)
@@ -134,8 +135,9 @@ def test_a_fall_end_leans_on_the_other_ends_error_while_that_leads() -> None:
 @pytest.mark.parametrize("guide", [Guide.HOLD, Guide.BY_HAND])
 def test_hold_and_by_hand_have_no_error(guide: Guide) -> None:
     targets = Targets(rig_of())
+    blade = _seen(Guide.STRING)
     targets.ends[LEFT].set_guide(guide)
-    assert targets.error(LEFT, _seen(Guide.STRING), True) is None
+    assert targets.error(LEFT, blade, True, targets.bar_errors(blade)) is None
 
 
 def test_the_variance_of_a_bar_led_end_grows_by_the_tilt_over_its_lever() -> None:

@@ -19,28 +19,48 @@ SURE = 3.0  # log likelihood ratio at which another dead time is believed
 CLEAR = 4.0  # of the prior: from so much seen command on, silence is no chance
 SILENT = 0.2  # of the rig file's gain: less is no answer
 CHOOSE_TICKS = 8  # the sums change slowly: no need to weigh them each tick
-DEPTH = 64  # ticks of memory for the differences: 2 * SPAN_S at 200 Hz, and some
+DEPTH = 128  # ticks: the longest dead time, 0.46 s, at 200 Hz
+
+
+class Difference:
+    """A low-pass and a second difference: of smooth motion it leaves almost nothing."""
+
+    STATE = ("smooth", "ring", "at")
+
+    def __init__(self, span: int, blend: float) -> None:
+        self.span, self.blend = span, blend
+        self.smooth, self.at = 0.0, 0
+        self.ring = [0.0] * (2 * span + 1)
+
+    def update(self, value: float) -> float:
+        """Take one tick; the second difference over two spans."""
+        self.smooth += (value - self.smooth) * self.blend
+        ring, at = self.ring, self.at
+        ring[at] = self.smooth
+        self.at = (at + 1) % len(ring)
+        return self.smooth - 2.0 * ring[at - self.span] + ring[self.at]
 
 
 class ValveGain:
     """`learn` takes a tick's roll rate; `gain` and `dead_s` are the best word on the valves."""
 
-    STATE = ("gain", "dead_s", "smooth", "rings", "at", "xx", "xz", "zz", "count")
+    STATE = ("gain", "dead_s", "seen", "asked", "back", "at", "xx", "xz", "zz", "count")
 
     def __init__(self, tick_s: float, dead_s: float, width: float) -> None:
         self.tick_s, self.stated_s, self.width = tick_s, dead_s, width
         self.span = max(1, round(SPAN_S / tick_s))
-        self.blend = min(1.0, tick_s / SMOOTH_S)
         self.fade = 1.0 - tick_s / MEMORY_S
         self.deads = [max(0.0, dead_s + late) for late in LATER]
+        self.delays = [round(dead / tick_s) for dead in self.deads]
         self.reset()
 
     def reset(self) -> None:
         """Back to the rig file's word."""
         n = len(LATER)
         self.gain, self.dead_s = 1.0, self.stated_s
-        self.smooth = [0.0] * (n + 1)
-        self.rings = [[0.0] * DEPTH for _ in range(n + 1)]
+        blend = min(1.0, self.tick_s / SMOOTH_S)
+        self.seen, self.asked = Difference(self.span, blend), Difference(self.span, blend)
+        self.back = [0.0] * DEPTH
         self.at = 0
         self.xx, self.xz, self.zz = [0.0] * n, [0.0] * n, 0.0
         self.count = 0.0
@@ -52,27 +72,19 @@ class ValveGain:
         return all(xx > CLEAR * PRIOR and xz < SILENT * xx for xx, xz in pairs)
 
     def learn(self, roll_rate: float, left: Lift, right: Lift) -> None:
-        """Take one tick."""
-        n = len(self.deads)
-        z = self._filtered(n, roll_rate)
-        self.zz = self.zz * self.fade + z * z
-        self.count = self.count * self.fade + 1.0
-        for k, dead in enumerate(self.deads):
-            modelled = (left.rate_after(dead) - right.rate_after(dead)) / self.width
-            x = self._filtered(k, modelled)
-            self.xx[k] = self.xx[k] * self.fade + x * x
-            self.xz[k] = self.xz[k] * self.fade + x * z
+        """Take one tick. A delay passes through the filter, so one filtering serves them all."""
+        fade, back = self.fade, self.back
+        z = self.seen.update(roll_rate)
+        back[self.at] = self.asked.update((left.rate - right.rate) / self.width)
+        self.zz = self.zz * fade + z * z
+        self.count = self.count * fade + 1.0
+        for k, delay in enumerate(self.delays):
+            x = back[self.at - delay]  # a negative index wraps as the ring does
+            self.xx[k] = self.xx[k] * fade + x * x
+            self.xz[k] = self.xz[k] * fade + x * z
         self.at = (self.at + 1) % DEPTH
         if self.at % CHOOSE_TICKS == 0:
             self._choose()
-
-    def _filtered(self, k: int, value: float) -> float:
-        self.smooth[k] += (value - self.smooth[k]) * self.blend
-        ring = self.rings[k]
-        ring[self.at] = self.smooth[k]
-        back = ring[(self.at - self.span) % DEPTH]
-        further = ring[(self.at - 2 * self.span) % DEPTH]
-        return self.smooth[k] - 2.0 * back + further
 
     def _choose(self) -> None:
         """The dead time that explains most, if surely more than the present one; and its gain."""

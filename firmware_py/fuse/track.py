@@ -278,9 +278,10 @@ class Track:
         if gate.middle is not None:
             low, high = gate.middle - gate.near - GATE_SLACK, gate.middle + gate.far + GATE_SLACK
             near, far = max(near, low), min(far, high)
+        level = tuple(at * math.cos(roll) for at in self.positions)
         view = ranging.View(
-            tuple(at * math.cos(roll) for at in self.positions),
-            self.half_angle, self.half_width, self.noise, near, far, self.bar.echoes, math.tan(roll),
+            level, self.half_angle, self.half_width, self.noise, near, far, self.bar.echoes,
+            math.tan(roll),
         )  # fmt: skip
         return find_in_frame(frame, view)
 

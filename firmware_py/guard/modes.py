@@ -148,6 +148,8 @@ class Guard:
             facts.faults.add("crossfall off")
         if facts.speed is not None and facts.speed < REVERSE:
             facts.faults.add("reversing")
+            # the ground moved the ends, not the loop: what counts is where they are going forward
+            facts.faults.discard("error too large")
 
     def _neutral(self, why: str, facts: Facts, standing: bool) -> Verdict:
         states = {

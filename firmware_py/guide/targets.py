@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from firmware_py.fuse.blade import NO_SIGHT, Blade, Sight
-from firmware_py.messages import BAR_GUIDES, Guide, Side
+from firmware_py.messages import BAR_GUIDES, SIDES, Guide, Side
 from firmware_py.settings import Rig
 
 
@@ -90,12 +90,20 @@ class Targets:
             return EndError(off, variance)
         return EndError(other.error + off, other.variance + variance)
 
-    def error(self, side: Side, blade: Blade, other_led: bool) -> EndError | None:
-        """Height error of an end by what it follows; None for hold, by hand, or no reference."""
+    def bar_errors(self, blade: Blade) -> dict[Side, EndError | None]:
+        """Both ends' errors by their own bars."""
+        return {side: self.bar_error(side, blade) for side in SIDES}
+
+    def error(
+        self, side: Side, blade: Blade, other_led: bool, bars: dict[Side, EndError | None]
+    ) -> EndError | None:
+        """Height error of an end by what it follows; None for hold, by hand, or no reference.
+
+        bars: both ends' errors by their own bars, from this tick.
+        """
         guide = self.ends[side].guide
         if guide in BAR_GUIDES:
-            return self.bar_error(side, blade)
+            return bars[side]
         if guide is not Guide.FALL:
             return None
-        other = self.bar_error(side.other, blade) if other_led else None
-        return self.fall_error(side, other, blade)
+        return self.fall_error(side, bars[side.other] if other_led else None, blade)

@@ -61,7 +61,8 @@ class View:
 class Fix:
     """A candidate: clearance and lateral (m), elements that agree, their cost in sigma squared.
 
-    Then which elements they are, whether all beside them were heard, the sd of both, and the width of the band of laterals that fit as well (m).
+    who: which elements; clean: all beside them were heard; then the sd of both, and the width of
+    the band of laterals that fit as well (m).
     """
 
     clearance: float
