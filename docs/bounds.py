@@ -1,6 +1,6 @@
 """What forbids some figures, computed on the trials' own ground: docs/bounds.md holds its output.
 
-    python docs/bounds.py                  about two minutes on two cores
+    python docs/bounds.py                  some minutes on two cores
     python docs/bounds.py --seeds 1-10
 
 The ground's own motion D(t) of a blade end is taken from a trial on the rig `cue-only`, whose
@@ -103,6 +103,8 @@ def measure(seed: int) -> Row:
     bare = run_trial(load_trial(STRING), without_dead_band(), seed)
     fast_motion, fast_weight = ground(FAST, seed)
     fast = run_trial(load_trial(FAST), seed=seed)
+    fast_error, _ = guided(fast.series)
+    fast_new = [1e3 * unpredictable(fast_motion, ahead) for ahead in (DEAD_S, DEAD_S + LAG_S)]
     error, weight = guided(whole.series)
     gap = whole.series.estimate_gap[-error.size :]
     capped, full = greedy(fast_motion, CAP)
@@ -118,6 +120,9 @@ def measure(seed: int) -> Row:
         "loop health at 0.13 s": score.loop_health(error, round(both / TICK_S)),
         "loop health at 0.08 s, dead band 0": bare.summary["loop_health"],
         "rms with dead band 0": bare.summary["ends"]["left"]["height_rms_mm"],
+        "fast: ground alone, not to be foretold over 0.08 s": fast_new[0],
+        "fast: ground alone, not to be foretold over 0.13 s": fast_new[1],
+        "fast: closed loop, error about its mean": 1e3 * float(fast_error.std()),
         "fast: measured rms": fast.summary["ends"]["left"]["height_rms_mm"],
         "fast: capped, measured, %": fast.summary["capped_pct"],
         "fast: no delay, no noise, cap alone: rms": 1e3 * score.rms(capped, fast_weight),

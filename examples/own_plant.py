@@ -42,12 +42,13 @@ class Plant:
 
     def samples(self, now: float) -> list:
         lean = (self.left - self.right) / 1.8  # against the crossfall of 2 % that the rig asks for
+        fall = 0.02 + lean  # of the blade, to the right
         self.element = (self.element + 1) % 5
         off = (self.element - 2) * 0.075  # m along the bar, which stands 0.3 m outside the left end
         flight = 2 * ((0.6 + self.left + 0.3 * lean) ** 2 + off**2) ** 0.5 / SOUND
         seen = (Echo(now - flight / 2, flight),) if abs(off) < 0.1 else ()
         return [
-            InertialSample("inertial", now - 0.001, OK, 0.0, 9.81 * (0.02 + lean), 9.81, self.rolling, 0, 0, 20.0),
+            InertialSample("inertial", now - 0.001, OK, 0, 9.81 * fall, 9.81, self.rolling, 0, 0, 20),
             RangePing("bar.left", now - flight, OK, self.element, seen),
             MotionSample("motion", now, OK, 0.5, 0.5 * now),
             AirSample("air", now, OK, 20.0),

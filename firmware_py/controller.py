@@ -34,7 +34,6 @@ from firmware_py.view import make_tick
 
 LED = (EndState.LED, EndState.COAST)
 NO_ERRORS: dict[Side, EndError | None] = dict.fromkeys(SIDES)
-JUMP_S = 2.0  # s; how long a reference that came back elsewhere is told
 
 
 class Controller:
@@ -42,7 +41,7 @@ class Controller:
 
     STATE = (
         "senses", "blade", "targets", "guard", "actuate", "finder", "gate_near", "gate_far",
-        "dead_band", "last_s", "seq", "led", "sure", "jumped_s", "left_at",
+        "dead_band", "last_s", "seq", "led", "sure", "left_at",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -61,7 +60,6 @@ class Controller:
         self.seq = 0
         self.led = dict.fromkeys(SIDES, False)
         self.sure = dict.fromkeys(SIDES, False)
-        self.jumped_s = 0.0
         self.left_at: dict[Side, float | None] = dict.fromkeys(SIDES)
         self.command = ValveCommand(0.0, 0.0, 0.0)
 
@@ -81,7 +79,9 @@ class Controller:
             errors = self._errors(now_s) if usable else dict(NO_ERRORS)
         verdict = self._decide(facts, errors)
         self._act(now_s, dt, errors, verdict)
-        tick = make_tick(self, now_s, errors, verdict, facts, answers)
+        tick = make_tick(
+            self, now_s, errors=errors, verdict=verdict, facts=facts, answers=answers
+        )
         if dt > 0.0:
             self.last_s = now_s
         self.seq += 1
@@ -89,9 +89,9 @@ class Controller:
 
     def _advance(self, now_s: float, dt: float, pings: list[RangePing]) -> None:
         """Fuse: tilt and valves carry the state, then each echo corrects it at its own time."""
-        hands = any(self.senses.hands.values())
+        hands = self.senses.hands
         attitude = Attitude(*self.senses.attitude())
-        self.senses.may_rest = not hands and not self.blade.valves_open()
+        self.senses.may_rest = not any(hands.values()) and not self.blade.valves_open()
         self.blade.advance(now_s, Moment(dt, attitude, self.senses.speed, hands))
         sound = self.senses.sound
         if sound is None:
@@ -100,7 +100,9 @@ class Controller:
         for ping in pings:
             side = self.senses.sides[ping.device]
             self.blade.tracks[side].ping(ping, sound, self.blade.history, gates[side])
-        self._watch_jumps(dt)
+        for side, track in self.blade.tracks.items():
+            if track.known():
+                self.left_at[side] = track.filter.h
 
     def gate(self, side: Side) -> Gate:
         """The range gate of a bar now: it moves with the target while that leads the end."""
@@ -114,19 +116,6 @@ class Controller:
         elif seen is None and end.datum is not None and self.left_at[side] is not None:
             middle = self.left_at[side]
         return Gate(middle, self.gate_near, self.gate_far)
-
-    def _watch_jumps(self, dt: float) -> None:
-        """A reference found again where no blade could have gone is not the same reference."""
-        self.jumped_s = max(0.0, self.jumped_s - dt)
-        for side, track in self.blade.tracks.items():
-            left = self.left_at[side]
-            if not track.known():
-                continue
-            if left is not None and track.refound:
-                track.refound = False
-                if self.led[side] and abs(track.filter.h - left) > self.gate_near:
-                    self.jumped_s = JUMP_S
-            self.left_at[side] = track.filter.h
 
     def _errors(self, now_s: float) -> dict[Side, EndError | None]:
         """Both ends' errors; a fall end leans on the other end's target while that is sure."""
@@ -150,20 +139,19 @@ class Controller:
 
     def _leads(self, side: Side) -> bool:
         """True when its own bar leads an end, so that the other end may lean on it."""
-        guard = self.guard
-        if self.targets.ends[side].guide not in BAR_GUIDES or guard.asked_hold[side]:
+        if self.targets.ends[side].guide not in BAR_GUIDES or self.guard.asked_hold[side]:
             return False
-        return self.sure[side] and not self.senses.hands[side]
+        # until it has returned to its target, the other end had better keep the crossfall
+        settled = self.actuate.loops[side].settled or not self.guard.engaged
+        return self.sure[side] and settled and not self.senses.hands[side]
 
     def _facts(self, now_s: float, dt: float, errors: dict[Side, EndError | None]) -> Facts:
         targets, rig = self.targets, self.rig
         guides = {side: targets.ends[side].guide for side in SIDES}
         values = {side: e.error if e is not None else None for side, e in errors.items()}
         faults = self.finder.find(
-            now_s, dt, self.senses, self.blade, needed_bars(rig, guides), values
+            now_s, dt, self.senses, self.blade, leading=needed_bars(rig, guides), errors=values
         )
-        if self.jumped_s > 0.0:
-            faults.add("reference jumped")
         if any(v is not None and not math.isfinite(v) for v in values.values()):
             faults.add("not a number")
         ends = {side: self._end_facts(side, errors[side]) for side in SIDES}
@@ -199,12 +187,14 @@ class Controller:
     def _act(
         self, now_s: float, dt: float, errors: dict[Side, EndError | None], verdict: Verdict
     ) -> None:
-        allowed = verdict.mode is Mode.AUTO
         self.actuate.foresee(self.blade)
         for side in SIDES:
             error = errors[side]
             value = None if error is None else error.error
             self.actuate.predict(side, value, self.blade)
         step = min(max(dt, 1e-4), 0.05)
-        self.command = self.actuate.command(now_s, step, verdict.states, allowed, self.blade)
+        allowed = verdict.mode is Mode.AUTO
+        self.command = self.actuate.command(
+            now_s, step, verdict.states, self.blade, allowed=allowed, standing=verdict.standing
+        )
         self.led = {side: allowed and verdict.states[side] in LED for side in SIDES}

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def make_tick(
-    c: Controller, now_s: float, errors: dict[Side, EndError | None], verdict: Verdict,
+    c: Controller, now_s: float, *, errors: dict[Side, EndError | None], verdict: Verdict,
     facts: Facts, answers: tuple[Answer, ...],
 ) -> Tick:  # fmt: skip
     """The Tick of this step."""

@@ -84,7 +84,7 @@ def test_the_readme_begins_with_the_job_the_cautions_and_the_two_commands() -> N
     assert first.startswith("# Linehold\n\n")
     assert first.strip().count("\n\n") == 1  # one paragraph
     words = " ".join(first.split())
-    assert "its level and crossfall from a string, an edge or a finished strip, and prove it" in words
+    assert "from a string, an edge or a finished strip, and prove it" in words
     assert [part.splitlines()[0] for part in parts[:2]] == ["Cautions", "Two commands"]
     assert "make run" in parts[1]
     assert "make test" in parts[1]
@@ -92,9 +92,9 @@ def test_the_readme_begins_with_the_job_the_cautions_and_the_two_commands() -> N
 
 def test_every_command_that_a_page_shows_exists(page: Path) -> None:
     for line in code_lines(page.read_text(encoding="utf-8")):
-        words = shlex.split(re.split(r"\s{3,}", line)[0], comments=True)
-        if len(words) < 2 or words[0] != "linehold":
+        if not line.startswith("linehold "):
             continue
+        words = shlex.split(re.split(r"\s{3,}", line)[0], comments=True)
         command = cli.commands.get(words[1])
         assert command is not None, line
         known = {name for option in command.params for name in option.opts}
@@ -244,23 +244,17 @@ def test_the_figures_are_computed_from_keys_that_exist(summary: dict[str, Any]) 
 
 
 def test_the_bound_with_foresight_is_the_least_there_is() -> None:
-    """Against scipy's quadratic programme (SLSQP), which knows nothing of knots."""
+    """Against scipy's bounded least squares over the first lift and its steps: no knots there."""
     optimize = pytest.importorskip("scipy.optimize")
     bounds = script("bounds")
-    motion = np.cumsum(np.random.default_rng(4).normal(size=40)) * 5e-4
+    motion = np.cumsum(np.random.default_rng(4).normal(size=60)) * 5e-4
     cap, step = 0.03, 0.03 * bounds.TICK_S
     error = bounds.foresight(motion, cap)
     assert np.abs(np.diff(error - motion)).max() <= step * (1 + 1e-9)
-    limits = [
-        {"type": "ineq", "fun": lambda x: step - np.diff(x)},
-        {"type": "ineq", "fun": lambda x: step + np.diff(x)},
-    ]
-    found = optimize.minimize(
-        lambda x: 1e6 * ((motion + x) ** 2).sum(), np.zeros(40), jac=lambda x: 2e6 * (motion + x),
-        constraints=limits, method="SLSQP", options={"maxiter": 1000, "ftol": 1e-12},
-    )  # fmt: skip
-    assert 1e6 * (error**2).sum() == pytest.approx(found.fun, rel=0.02)
-    assert 1e6 * (error**2).sum() <= found.fun * (1 + 1e-6)
+    sums = np.tril(np.ones((60, 60)))  # lift = the first one and all steps since
+    limit = np.array([1.0] + [step] * 59)
+    found = optimize.lsq_linear(sums, -motion, (-limit, limit), tol=1e-14)
+    assert (error**2).sum() == pytest.approx(2.0 * found.cost, rel=1e-6)
 
 
 def test_the_bound_without_foresight_by_hand() -> None:

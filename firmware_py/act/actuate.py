@@ -7,95 +7,19 @@ integrator. The disturbance expected at that time is fed forward. Rates m/s, > 0
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from drivers.samples import ValveCommand
 from firmware_py.act.cylinders import cylinders_from_ends, ends_from_cylinders
 from firmware_py.act.limiter import NEUTRAL, Limiter
-from firmware_py.act.rate import EndRate, simc_gain, simc_integral
+from firmware_py.act.end import EndAction, EndLoop, Quiet
+from firmware_py.act.rate import simc_gain, simc_integral
 from firmware_py.act.valve import Characteristic, Pulser
 from firmware_py.fuse.blade import Blade
 from firmware_py.fuse.gain import RANGE
-from firmware_py.guide.deadband import DeadBand
 from firmware_py.messages import SIDES, EndState, Side
 from firmware_py.settings import MM, Rig
 
 UNSURE_SHARE = 0.35  # of the dead time: what the prediction may be wrong by
-FAR = 0.008  # m; taking over this far off its target, an end closes at approach speed
-NEAR = 0.004  # m; once this near its target an end no longer closes at approach speed
-START = 0.006  # m/s; slower than this the oil does not start again the way it flowed last
-REVERSE = 0.024  # m/s; nor the other way: small motions to and fro wear valves and grade nothing
-STOP = 0.004  # m/s; once moving, it goes on down to this
 ACTIVE = (EndState.LED, EndState.COAST)
-
-
-@dataclass(slots=True)
-class EndAction:
-    """What was computed for one end."""
-
-    predicted: float | None = None
-    disturbance: float = 0.0
-    rate: float = 0.0
-    in_band: bool = False
-    capped: bool = False
-
-
-class EndLoop:
-    """One end's dead band, PID and return to target."""
-
-    STATE = ("pid", "band", "running", "returning")
-
-    def __init__(self, rig: Rig, gain: float, integral_s: float) -> None:
-        self.cap = rig.limits.cap_mm_s * MM
-        self.approach = rig.limits.approach_mm_s * MM
-        self.pid = EndRate(gain, integral_s, self.cap)
-        control = rig.control
-        self.band = DeadBand(control.dead_band_mm * MM, control.dead_band_release_pct / 100.0)
-        self.running = self.returning = False
-
-    def rest(self) -> None:
-        """Not led: the next start begins at rate 0."""
-        if self.running:
-            self.pid.reset()
-            self.band.reset()
-        self.running = False
-
-    def update(self, now_s: float, dt: float, action: EndAction, forward: float) -> float:
-        """Rate to ask for from the predicted error and the feed-forward, m/s."""
-        error = action.predicted if action.predicted is not None else 0.0
-        if not self.running:
-            self.pid.start()
-            self.running, self.returning = True, abs(error) > FAR
-        inside = self.band.update(error)
-        action.in_band = not self.band.correcting
-        correction = self.pid.update(now_s, inside, dt, integrate=not self.returning)
-        if self.returning:
-            correction = min(max(correction, -self.approach), self.approach)
-            self.returning = abs(error) > NEAR
-        rate = correction + forward
-        action.capped = abs(rate) > self.cap
-        return min(max(rate, -self.cap), self.cap)
-
-
-class Quiet:
-    """One valve: small rates only go on, they neither start nor reverse the oil."""
-
-    STATE = ("moving", "last")
-
-    def __init__(self) -> None:
-        self.moving = self.last = 0
-
-    def update(self, rate: float) -> float:
-        """The cylinder rate to ask for, m/s."""
-        sign = (rate > 0.0) - (rate < 0.0)
-        least = REVERSE if sign != self.last else START
-        if sign == self.moving:
-            least = STOP
-        if abs(rate) < least:
-            self.moving = 0
-            return 0.0
-        self.moving = self.last = sign
-        return rate
 
 
 class Actuate:
@@ -151,34 +75,34 @@ class Actuate:
         return action
 
     def command(
-        self, now_s: float, dt: float, states: dict[Side, EndState], allowed: bool, blade: Blade
-    ) -> ValveCommand:
+        self, now_s: float, dt: float, states: dict[Side, EndState], blade: Blade, *,
+        allowed: bool, standing: bool,
+    ) -> ValveCommand:  # fmt: skip
         """Commands for both valves; ends that are not led ask for no motion."""
         rates = {}
         for side in SIDES:
             loop, action = self.loops[side], self.actions[side]
             if allowed and states[side] in ACTIVE and action.predicted is not None:
-                rates[side] = loop.update(now_s, dt, action, -action.disturbance)
+                action.rate = loop.update(now_s, dt, action)
+            elif allowed and standing:
+                loop.pause()
             else:
                 loop.rest()
-                rates[side] = 0.0
-            action.rate = rates[side]
+            rates[side] = action.rate
         if self.valves is None:
             return ValveCommand(now_s, *NEUTRAL)
-        return self._valves(now_s, rates, states, allowed, blade)
+        return self._valves(now_s, rates, allowed, blade)
 
     def _valves(
-        self, now_s: float, rates: dict[Side, float], states: dict[Side, EndState],
-        allowed: bool, blade: Blade,
-    ) -> ValveCommand:  # fmt: skip
-        gain = blade.valve_gain.gain
+        self, now_s: float, rates: dict[Side, float], allowed: bool, blade: Blade
+    ) -> ValveCommand:
         left, right = cylinders_from_ends(rates[Side.LEFT], rates[Side.RIGHT], self.ratio)
-        # a held end's valve stays shut, though the other end's motion then moves it a little
-        wanted = {
-            side: self.quiets[side].update(rate) if states[side] in ACTIVE else 0.0
+        turn = min(self.loops[side].turn for side in SIDES)
+        gain = blade.valve_gain.gain
+        asked = [
+            self._one(side, self.quiets[side].update(rate, turn), gain)
             for side, rate in ((Side.LEFT, left), (Side.RIGHT, right))
-        }
-        asked = [self._one(side, wanted[side], gain) for side in SIDES]
+        ]
         out = self.limiter.update(now_s, asked[0], asked[1], allowed)
         moved = ends_from_cylinders(
             self.character.rate(out[0]), self.character.rate(out[1]), self.ratio
@@ -188,6 +112,12 @@ class Actuate:
         return ValveCommand(now_s, *out)
 
     def _one(self, side: Side, rate: float, gain: float) -> float:
+        """One valve's command. Where an end is not led its valve stays shut, though the other
+        end's motion then moves it a little."""
+        if not self.loops[side].running:
+            self.quiets[side].reset()
+            self.pulsers[side].reset()
+            return 0.0
         if self.valves is not None and self.valves.pulsed:
             full = (self.character.up if rate > 0 else self.character.down) * gain
             return self.pulsers[side].update(rate / full)

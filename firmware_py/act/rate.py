@@ -52,6 +52,10 @@ class EndRate:
         self.pid.set_auto_mode(True, last_output=0.0)
         self.last_s, self.rate = -math.inf, 0.0
 
+    def pause(self) -> None:
+        """The gap that follows is no stall: the integral stays as it is."""
+        self.last_s, self.rate = -math.inf, 0.0
+
     def reset(self) -> None:
         """Manual: the output is 0, whatever it was."""
         self.pid.set_auto_mode(False)

@@ -26,7 +26,8 @@ STANDING = 0.03  # m/s; three sigma of the smoothed speed
 CREEP = 0.1  # m/s; below this neither bend nor crab can be told
 HEAVE = 4e-4  # (m/s)^2/s at 1 m/s, grows with the speed cubed: tracks on ISO 8608 class D
 HEAVE_STILL = 2e-6  # (m/s)^2/s at creep
-HAND_HEAVE = 2e-2  # (m/s)^2/s while a hand moves a valve that the model does not know of
+HAND_RISE = 1e-3  # m^2/s while a hand moves this end's valve: up to 90 mm/s, of which nothing is known
+HAND_BESIDE = 2e-5  # m^2/s while a hand moves the other end's: the gyro shows most of it
 RISE = 4e-7  # m^2/s; what the gyros and the valve model leave uncertain
 RISE_STILL = 2e-8  # m^2/s standing with the valves shut: a datum is a mean of seconds
 SIDE = 2e-5  # m^2/s; slip of the tracks
@@ -54,12 +55,16 @@ class Attitude:
 
 @dataclass(frozen=True, slots=True)
 class Moment:
-    """One tick's inputs: its length (s), attitude, speed (m/s, None: not known), a hand on a lever."""
+    """One tick: its length (s), attitude, speed (m/s; None: not known), a hand on either lever."""
 
     dt: float
     tilt: Attitude
     speed: float | None
-    by_hand: bool
+    hands: dict[Side, bool]
+
+    @property
+    def by_hand(self) -> bool:
+        return any(self.hands.values())
 
 
 class Sight(msgspec.Struct, frozen=True):
@@ -137,7 +142,8 @@ class Blade:
             self.roll, self.pitch, self.grade = tilt.roll, tilt.pitch, tilt.pitch
             self.started = True
         self._learn(moment)
-        lift = (0.5 * sum(self.lift_rates.values()) + self._hidden_heave()) * dt
+        hidden = self._hand_lift(moment) + self._hidden_heave()
+        lift = (0.5 * sum(self.lift_rates.values()) + hidden) * dt
         self.mean_lift += lift
         self._turns(moment)
         for track in self.tracks.values():
@@ -190,11 +196,26 @@ class Blade:
         rise = lift + (tilt.roll_rate * left - tilt.pitch_rate * ahead) * dt
         v = 0.0 if speed is None else speed
         pace = min(abs(v), 2.0)
-        heave = HEAVE_STILL + HEAVE * pace**3 + (HAND_HEAVE if moment.by_hand else 0.0)
+        heave = HEAVE_STILL + HEAVE * pace**3
         side = SIDE_BLIND if speed is None else SIDE
-        noise = (RISE * dt, heave * dt, side * dt, (TURN * pace + 1e-8) * dt)
+        noise = (self._rise_noise(moment, left) * dt, heave * dt, side * dt, (TURN * pace + 1e-8) * dt)
         forward = (v - tilt.yaw_rate * left) * dt
         return Motion(rise, forward, tilt.roll_rate * dt, tilt.pitch_rate * dt, noise)
+
+    def _rise_noise(self, moment: Moment, left: float) -> float:
+        """How unsure a bar's known rise is, m^2/s; left: where the bar stands."""
+        own = Side.LEFT if left > 0.0 else Side.RIGHT
+        if moment.hands[own]:
+            return HAND_RISE
+        return HAND_BESIDE if moment.hands[own.other] else RISE
+
+    def _hand_lift(self, moment: Moment) -> float:
+        """Mean lift by a hand on one lever alone: the other end stays, so roll shows it, m/s."""
+        lefts, rights = moment.hands[Side.LEFT], moment.hands[Side.RIGHT]
+        if lefts == rights:
+            return 0.0
+        rolled = self.half * self.roll_ground.lately()
+        return rolled if lefts else -rolled
 
     def _still(self, moment: Moment) -> bool:
         """Standing with the valves shut: nothing moves, whatever a gyro's bias says."""

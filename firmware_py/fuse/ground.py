@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 # edges of the blocks (ticks back) over which past rates are averaged: fine near, coarse far
 EDGES = (
-    *range(0, 4), *range(4, 12, 2), *range(12, 24, 4), *range(24, 64, 8), *range(64, 193, 16),
+    *range(4), *range(4, 12, 2), *range(12, 24, 4), *range(24, 64, 8), *range(64, 193, 16),
 )  # fmt: skip
 LATELY = 16  # ticks; averages the engine's vibration out
 DEPTH = 256  # ticks of angle kept; more than the last edge

@@ -65,7 +65,7 @@ class Track:
 
     STATE = (
         "filter", "link", "search", "frame", "stamps", "uses", "ranges", "used_s", "way",
-        "guide", "refound",
+        "guide",
     )  # fmt: skip
 
     def __init__(
@@ -85,7 +85,6 @@ class Track:
         self.link = Link.SEARCHING
         self.used_s = -math.inf
         self.way = 0.0
-        self.refound = False
         self._clear()
 
     def _clear(self) -> None:
@@ -270,7 +269,6 @@ class Track:
         sd = (START_SD[0], START_SD[1], across + sure.band / 2, START_SD[3])
         self.filter.start(height, lateral, sd)
         self.link, self.used_s, self.way = Link.TRACKING, fired_s, 0.0
-        self.refound = True
         self.search.reset()
 
     def _line(self, frame: ranging.Frame, roll: float, gate: Gate) -> ranging.Fix | None:

@@ -36,7 +36,7 @@ class FaultFinder:
         self.__init__(self.rig)  # type: ignore[misc]
 
     def find(
-        self, now_s: float, dt: float, senses: Senses, blade: Blade, leading: set[Side],
+        self, now_s: float, dt: float, senses: Senses, blade: Blade, *, leading: set[Side],
         errors: dict[Side, float | None],
     ) -> set[str]:  # fmt: skip
         """Active rows; leading: the ends whose bar is needed now."""

@@ -20,8 +20,8 @@ from drivers.samples import (
 from firmware_py.messages import Side
 from firmware_py.sense.intake import Intake
 from firmware_py.sense.sound import speed_from_reflector, speed_of_sound
-from firmware_py.sense.trend import Trend
 from firmware_py.sense.tilt import Tilt, TiltSettings
+from firmware_py.sense.trend import Trend
 from firmware_py.settings import DEG, MM, Bar, Rig
 
 SPEED_OLD_S = 0.5  # s; a speed older than this is not known
@@ -70,7 +70,7 @@ class Senses:
         self.air_trend = Trend()
         self.may_rest = True  # no valve moves the blade, so that rest is rest
         self.enable = False
-        self.hands = {side: False for side in Side}
+        self.hands = dict.fromkeys(Side, False)
         self.distance: float | None = None
         self.unknown = 0
         self.count = self.fresh = 0
