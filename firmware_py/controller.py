@@ -149,9 +149,15 @@ class Controller:
         targets, rig = self.targets, self.rig
         guides = {side: targets.ends[side].guide for side in SIDES}
         values = {side: e.error if e is not None else None for side, e in errors.items()}
+        returning = {
+            side
+            for side in SIDES
+            if self.senses.hands[side] or not self.actuate.loops[side].settled
+        }
         faults = self.finder.find(
-            now_s, dt, self.senses, self.blade, leading=needed_bars(rig, guides), errors=values
-        )
+            now_s, dt, self.senses, self.blade,
+            leading=needed_bars(rig, guides), errors=values, returning=returning,
+        )  # fmt: skip
         if any(v is not None and not math.isfinite(v) for v in values.values()):
             faults.add("not a number")
         ends = {side: self._end_facts(side, errors[side]) for side in SIDES}

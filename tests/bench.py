@@ -36,6 +36,7 @@ def closed_loop(make: Callable, seconds: float) -> tuple[list[float], float, lis
     costs, records, tick = [], [], None
     gc.collect()
     gc.freeze()
+    gc.disable()  # as the loop does
     started = time.perf_counter()
     for n in range(round(seconds / TICK_S)):
         now = START_S + n * TICK_S
@@ -46,6 +47,7 @@ def closed_loop(make: Callable, seconds: float) -> tuple[list[float], float, lis
         sim.write(controller.command)
         sim.person.cue(now, tick.steer_m)
         records.append(Record(now, samples, requests, tick))
+    gc.enable()
     return costs, time.perf_counter() - started, records
 
 

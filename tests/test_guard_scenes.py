@@ -205,7 +205,10 @@ def test_ends_that_the_ground_carried_off_in_reverse_count_when_going_forward(
     c.sim.person.drive(0.5)
     c.run(1.5)
     assert c.last.tick.mode is mode
-    assert (c.last.tick.why == BY_NAME["error too large"].words) is still_off
+    assert c.last.tick.why.startswith("After reversing, left: 7") is still_off
+    if still_off:  # and once it is near, automatic comes back by itself
+        target.offset = 0.0
+        c.until(lambda m: m.tick.mode is Mode.AUTO, 2.0)
 
 
 def _two_forms() -> Closed:

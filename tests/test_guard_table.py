@@ -50,10 +50,9 @@ def _held_right() -> Closed:
     return c
 
 
-def _lower_again(c: Closed) -> None:
-    c.sim.person.hand("left", -0.8)
-    c.until(lambda m: m.truth.left_error_m < 0.012, 1.0)
-    c.sim.person.hand("left", None)
+def _target_off(by: float) -> Callable[[Closed], None]:
+    """A led end's target far from where it is: no request can ask for so much at once."""
+    return lambda c: setattr(c.controller.targets.ends[LEFT], "offset", by)
 
 
 def _dead_left(c: Closed) -> None:
@@ -84,8 +83,7 @@ INJECTIONS = [
     Injection("valve does not answer", _dead_left, 1.6, lasts=5.0),
     Injection("uncommanded motion", _break("valve_runaway", "valves", 0.4, end="left", rate=0.05),
               0.4, start=_standing),
-    Injection("error too large", lambda c: c.sim.person.hand("left", 0.8), 0.9,
-              _lower_again, lasts=0.85),
+    Injection("error too large", _target_off(0.070), 0.1, _target_off(0.0), lasts=0.3),
     Injection("reversing", lambda c: c.sim.person.drive(-0.3), 1.3,
               lambda c: c.sim.person.drive(0.5), lasts=2.0),
     Injection("no led end", _break("reference_gone", "bar.left"), 0.4, start=_held_right),

@@ -26,7 +26,7 @@ STANDING = 0.03  # m/s; three sigma of the smoothed speed
 CREEP = 0.1  # m/s; below this neither bend nor crab can be told
 HEAVE = 4e-4  # (m/s)^2/s at 1 m/s, grows with the speed cubed: tracks on ISO 8608 class D
 HEAVE_STILL = 2e-6  # (m/s)^2/s at creep
-HAND_RISE = 1e-3  # m^2/s while a hand moves this end's valve: up to 90 mm/s, of which nothing is known
+HAND_RISE = 2e-4  # m^2/s while a hand moves this end's valve, up to 90 mm/s
 HAND_BESIDE = 2e-5  # m^2/s while a hand moves the other end's: the gyro shows most of it
 RISE = 4e-7  # m^2/s; what the gyros and the valve model leave uncertain
 RISE_STILL = 2e-8  # m^2/s standing with the valves shut: a datum is a mean of seconds
@@ -224,8 +224,12 @@ class Blade:
 
     def moving(self, side: Side) -> float:
         """Motion of an end over the last moments that no command explains, m/s."""
-        roll, rise = self.roll_ground.lately(), self.pitch_ground.lately() * self.ahead
-        return self.heave(side) + rise + roll * side.sign * self.half
+        roll = self.roll_ground.lately()
+        return self.heave(side) + self.pitching() + roll * side.sign * self.half
+
+    def pitching(self) -> float:
+        """Rate at which the machine's pitching moved the edge over the last moments, m/s."""
+        return self.pitch_ground.lately() * self.ahead
 
     def _hidden_heave(self) -> float:
         """Rise of the track centre that goes with the pitching just seen, m/s."""

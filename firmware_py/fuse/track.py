@@ -279,13 +279,13 @@ class Track:
         level = tuple(at * math.cos(roll) for at in self.positions)
         view = ranging.View(
             level, self.half_angle, self.half_width, self.noise, near, far, self.bar.echoes,
-            math.tan(roll),
+            math.tan(roll), self.side.sign,
         )  # fmt: skip
         return find_in_frame(frame, view)
 
     def _surface(self, frame: list[tuple[float, ...]]) -> ranging.Fix | None:
         firsts = sorted(e[0] for e in frame if e)
-        if len(firsts) < 3 or firsts[-1] - firsts[-3] > SURFACE_AGREE:
+        if len(firsts) < max(3, len(frame) - 1) or firsts[-1] - firsts[-3] > SURFACE_AGREE:
             return None
         # the far ones: what is nearer than the surface is a stone, nothing is beyond it
         return ranging.Fix(sum(firsts[-3:]) / 3, 0.0, 3, 0.0)

@@ -37,20 +37,25 @@ class FaultFinder:
 
     def find(
         self, now_s: float, dt: float, senses: Senses, blade: Blade, *, leading: set[Side],
-        errors: dict[Side, float | None],
+        errors: dict[Side, float | None], returning: set[Side],
     ) -> set[str]:  # fmt: skip
-        """Active rows; leading: the ends whose bar is needed now."""
+        """Active rows; leading: the ends whose bar is needed now; returning: after a hand."""
         faults = _time_faults(dt)
         faults |= self._devices(now_s, senses, leading)
         faults |= self._motion(dt, senses, blade, errors)
-        most = self.rig.limits.engage_error_mm * MM + BEYOND
-        if any(e is not None and abs(e) > most for e in errors.values()):
+        if any(e is not None and self._too_large(e, s in returning) for s, e in errors.items()):
             faults.add("error too large")
         if self._second_bar_off(blade):
             faults.add("far bar off")
         if self._dropping(dt, senses):
             faults.add("samples dropped")
         return faults
+
+    def _too_large(self, error: float, returning: bool) -> bool:
+        """What a hand has left far off comes back at approach speed, from as far as offsets go."""
+        limits = self.rig.limits
+        most = limits.offset_mm * MM if returning else limits.engage_error_mm * MM + BEYOND
+        return abs(error) > most
 
     def _devices(self, now_s: float, senses: Senses, leading: set[Side]) -> set[str]:
         faults = set()
@@ -87,7 +92,8 @@ class FaultFinder:
             return set()
         faults = set()
         speed = 0.0 if senses.speed is None else senses.speed
-        late = [w.update(dt, blade.lift_rates[s], errors[s]) for s, w in self.answers.items()]
+        rates, pitching = blade.lift_rates, blade.pitching()
+        late = [w.update(dt, rates[s], errors[s], pitching) for s, w in self.answers.items()]
         if blade.valve_gain.contradicted or any(late):
             faults.add("valve does not answer")
         moves = [w.update(dt, blade.moving(s), speed) for s, w in self.moves.items()]

@@ -52,7 +52,7 @@ class Verdict:
 class Guard:
     """Holds the engagement, the standing and the settling clocks."""
 
-    STATE = ("engaged", "still_s", "good_s", "latched", "asked_hold", "last_mode")
+    STATE = ("engaged", "still_s", "good_s", "latched", "asked_hold", "backed")
 
     def __init__(self, hold_crossfall: float, engage_error: float) -> None:
         self.hold_crossfall, self.engage_error = hold_crossfall, engage_error
@@ -61,7 +61,7 @@ class Guard:
         self.good_s = 0.0
         self.latched = ""
         self.asked_hold = dict.fromkeys(SIDES, False)
-        self.last_mode = Mode.NEUTRAL
+        self.backed = False  # reversed since the last automatic tick
 
     def engage(self, facts: Facts) -> str:
         """Try to engage; '' when done, else the reason."""
@@ -74,6 +74,7 @@ class Guard:
     def disengage(self) -> None:
         """Neutral until the driver asks again."""
         self.engaged, self.latched = False, ""
+        self.backed = False
 
     def _refusal(self, facts: Facts) -> str:
         if not facts.has_valves:
@@ -86,7 +87,12 @@ class Guard:
                 continue
             if end.error is None or not end.trusted:
                 return f"{side}: no datum or no reference in view. Set the datum first."
-            if abs(end.error) > self.engage_error:
+        return self._far_off(facts)
+
+    def _far_off(self, facts: Facts) -> str:
+        """Which end is too far off its target to engage; '' when none is."""
+        for side, end in facts.ends.items():
+            if end.error is not None and abs(end.error) > self.engage_error:
                 off, most = abs(end.error) * 1e3, self.engage_error * 1e3
                 return f"{side}: {off:.0f} mm off; bring it within {most:.0f} mm by hand first."
         return ""
@@ -108,6 +114,10 @@ class Guard:
                 first = next(r for r in blocking if r.recovery is Recovery.ASK)
                 self.engaged, self.latched = False, first.words
             return self._neutral(blocking[0].words, facts, standing)
+        far = self._far_off(facts) if self.backed else ""
+        if far:
+            return self._neutral(f"After reversing, {far}", facts, standing)
+        self.backed = False
         self.good_s += facts.dt
         if self.good_s < SETTLE_S:
             return self._neutral(
@@ -148,7 +158,9 @@ class Guard:
             facts.faults.add("crossfall off")
         if facts.speed is not None and facts.speed < REVERSE:
             facts.faults.add("reversing")
-            # the ground moved the ends, not the loop: what counts is where they are going forward
+            self.backed = self.engaged
+        if self.backed:
+            # the ground moved the ends, not the loop: going forward they come back
             facts.faults.discard("error too large")
 
     def _neutral(self, why: str, facts: Facts, standing: bool) -> Verdict:

@@ -38,27 +38,30 @@ class MoveWatch:
 class AnswerWatch:
     """True when an end that is commanded towards its target does not come nearer to it."""
 
-    STATE = ("over_s", "asked", "began")
+    STATE = ("over_s", "asked", "began", "carried")
 
     def __init__(self) -> None:
-        self.over_s = self.asked = self.began = 0.0
+        self.over_s = self.asked = self.began = self.carried = 0.0
 
     def reset(self) -> None:
         """Nothing asked for."""
-        self.over_s = self.asked = 0.0
+        self.over_s = self.asked = self.carried = 0.0
 
-    def update(self, dt: float, rate: float, error: float | None) -> bool:
-        """rate: what the oil should be doing by now, m/s; error of the end, m."""
+    def update(self, dt: float, rate: float, error: float | None, ground: float = 0.0) -> bool:
+        """rate: what the oil should be doing by now, m/s; error of the end, m; ground: the rate at
+        which the machine's pitching is seen to move the end, m/s."""
         if error is None or abs(error) < ANSWER_FROM or abs(rate) < ANSWER_RATE:
             self.reset()
             return False
         if self.over_s == 0.0:
             self.began = abs(error)
         self.over_s += dt
-        self.asked += dt * (-rate if error > 0.0 else rate)
+        towards = -1.0 if error > 0.0 else 1.0
+        self.asked += dt * towards * rate
+        self.carried -= dt * towards * ground
         if self.asked < ANSWER_WAY or self.over_s < ANSWER_S:
             return False
-        if self.began - abs(error) >= ANSWER_SHARE * self.asked:
+        if self.began - abs(error) + self.carried >= ANSWER_SHARE * self.asked:
             self.reset()  # it answers: watch the next stretch
             return False
         return True

@@ -18,6 +18,7 @@ SAME_CLEARANCE = 0.012  # m; and this close in clearance
 SAME_LATERAL = 0.04  # m; further off than this it is a rival
 NEARER = 0.015  # m; two lines at least this far apart, one behind the other, are
 PROUD = 0.08  # m; a pin and its string: no pin stands further proud
+ALIKE = 0.008  # m; echoes of a string behind its pin lie as far behind in every element
 OUTER = 0.25  # of the spacing: how far beyond its outer elements a bar can tell where a line is
 STEP = 0.01  # m; of one step of the least squares: a flat top has hardly any slope
 LEAST_SLOPE = 1e-6  # determinant below which there is none
@@ -40,9 +41,27 @@ def find_in_frame(frame: Frame, view: View) -> Fix | None:
     best = _one_answer(fixes, frame, view)
     if best is None or view.half_width:
         return best
-    behind = [f for f in fixes if NEARER < f.clearance - best.clearance < PROUD
-              and abs(f.lateral - best.lateral) < SAME_LATERAL]  # fmt: skip
-    return _one_answer(behind, frame, view) if behind else best
+    behind = [
+        f
+        for f in fixes
+        if NEARER < f.clearance - best.clearance < PROUD
+        and abs(f.lateral - best.lateral) < SAME_LATERAL
+    ]
+    if behind:
+        return _one_answer(behind, frame, view)
+    return None if _shadowed(best, frame, view) else best
+
+
+def _shadowed(fix: Fix, frame: Frame, view: View) -> bool:
+    """Whether two elements hear something as far behind it: then it is a pin before its string."""
+    extras: list[list[float]] = []
+    for k in fix.who:
+        expected = slant_range(fix.clearance, fix.lateral, view.positions[k], 0.0)[0]
+        matched = min(frame[k], key=lambda r: abs(r - expected))
+        extras.append([r - matched for r in frame[k] if NEARER < r - matched < PROUD])
+    return any(
+        abs(a - b) < ALIKE for one, other in combinations(extras, 2) for a in one for b in other
+    )
 
 
 def _candidates(frame: Frame, view: View) -> Iterator[tuple[float, float]]:
@@ -110,7 +129,7 @@ def _refined(fix: Fix, frame: Frame, view: View) -> Fix:
     """Least squares (Gauss-Newton) from a candidate, over the elements that agree with it."""
     c, y = fix.clearance, fix.lateral
     sigma = view.sigma(c)
-    sd = (sigma, 0.0)
+    sd = (sigma, view.half_width)
     for _ in range(3):
         a = b = d = e = f = 0.0
         for at, echoes in zip(view.positions, frame, strict=True):
@@ -121,7 +140,7 @@ def _refined(fix: Fix, frame: Frame, view: View) -> Fix:
             a, b, d = a + dc * dc, b + dc * dy, d + dy * dy
             e, f = e + dc * gap, f + dy * gap
         determinant = a * d - b * b
-        if determinant < LEAST_SLOPE:  # flat top: the band says where the lateral may be
+        if determinant < LEAST_SLOPE:  # flat top: the lateral may be anywhere over it
             break
         c += (d * e - b * f) / determinant
         y += max(-STEP, min(STEP, (a * f - b * e) / determinant))

@@ -40,7 +40,8 @@ class View:
     """What the search needs to know of a bar: SI, radians. near, far: the clearances allowed.
 
     On the level: positions across, ranges to be given less each element's height over the middle.
-    lean: the tangent of the roll, by which the beams look aside.
+    lean: the tangent of the roll, by which the beams look aside. outboard: the sign of y away from
+    the blade, where no windrow lies.
     """
 
     positions: tuple[float, ...]
@@ -51,6 +52,7 @@ class View:
     far: float
     echoes: int = 3  # that one firing can report
     lean: float = 0.0
+    outboard: int = 1
 
     def sigma(self, c: float) -> float:
         """1 sigma of a range at clearance c."""

@@ -14,7 +14,7 @@ FRAMES_CLEAN = 2  # of them, in which all that could see a heap's flank were hea
 GAP_FRAMES = 4  # frames with a silent element that may come between: bursts are some 3 firings
 SURE_LATERAL = 0.009  # m; 1 sigma of the lateral at most: an answer 40 mm off is then beyond 4
 SURE_BAND = 0.06  # m; widest band of laterals over a flat top whose middle is an answer
-LEAST_SD = 0.001  # m; no frame is surer than this
+LEAST_SD = 0.008  # m; no frame is surer of its lateral: one slip of a cycle moves it more
 
 
 class Search:

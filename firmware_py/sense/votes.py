@@ -14,7 +14,7 @@ MUST_SEE = 0.8  # of the beam: further out an element may or may not see the ref
 BEYOND = 2  # elements that must see something beyond it; one where a firing reports one echo
 BEHIND = 0.075  # m; nothing else may lie this close behind a string: more than the gate's far half
 BEHIND_EDGE = 0.035  # m; the same for an edge, which may stand low: what one burst can tell apart
-BESIDE = 0.05  # m beyond the beam, where an element would still see a heap, but not a string
+BESIDE = 0.08  # m beyond the beam, where an element would still see a heap, but not a string
 ROUND = 0.015  # m; how far behind a string's own echo the flank of a heap may lie there
 SLIP = 0.006  # m; an echo nearer than a cycle's slip makes it comes from something in front
 
@@ -36,7 +36,8 @@ class Votes:
         self.tolerance = 3.0 * self.sigma
         self.half = c * math.tan(view.half_angle)
         edge = view.half_width > 0.0
-        self.clear, self.broad = (BEHIND_EDGE, self.tolerance) if edge else (BEHIND, ROUND)
+        clear, self.broad = (BEHIND_EDGE, self.tolerance) if edge else (BEHIND, ROUND)
+        self.clear = c + clear
         self.who: list[int] = []
         self.cost = self.gaps = 0.0
         self.silent = self.missed = self.elsewhere = self.unheard = self.beyond = 0
@@ -58,9 +59,11 @@ class Votes:
             self.unheard += beside
             return
         expected = math.sqrt(self.c * self.c + off * off)
-        self.beyond += echoes[-1] > expected + self.clear
+        self.beyond += echoes[-1] > self.clear
         if wide > rim:
-            odd = beside and echoes[0] < expected + self.broad
+            outboard = (at - self.y) * view.outboard > 0.0
+            free = self.clear if outboard else expected + self.broad
+            odd = beside and echoes[0] < free
             self.spoilt |= odd or echoes[0] < self.c - self.tolerance
         else:
             self._in_view(k, off, must, expected, echoes)
