@@ -8,28 +8,19 @@ Run: python examples/own_plant.py
 
 from collections import deque
 
-from drivers.samples import (
-    AirSample,
-    DriverSample,
-    Echo,
-    InertialSample,
-    MotionSample,
-    RangePing,
-    Validity,
-)  # fmt: skip
+from drivers import samples as s
 from firmware_py.controller import Controller
 from firmware_py.messages import Engage, SetDatum, Side
 from firmware_py.settings_file import find_rig, load_rig
 
-TICK, SOUND, OK = 0.01, 343.2, Validity.OK  # s, m/s at 20 C
+TICK, SOUND, OK = 0.01, 343.2, s.Validity.OK  # s, m/s at 20 C
 
 
 class Plant:
     """Heights of the two ends over their targets, m; commands act after the dead time."""
 
     def __init__(self) -> None:
-        self.left = self.right = 0.0
-        self.rolling = 0.0  # rad/s
+        self.left = self.right = self.rolling = 0.0  # m, m, rad/s
         self.pipe = deque([(0.0, 0.0)] * 8)
         self.element = 0
 
@@ -40,19 +31,21 @@ class Plant:
         self.left, self.right = self.left + rates[0] * TICK, self.right + rates[1] * TICK
         self.rolling = (rates[0] - rates[1]) / 1.8
 
-    def samples(self, now: float) -> list:
+    def samples(self, now: float) -> list[s.AnySample]:
         lean = (self.left - self.right) / 1.8  # against the crossfall of 2 % that the rig asks for
-        fall = 0.02 + lean  # of the blade, to the right
+        side = 9.81 * (0.02 + lean)  # of gravity, along the blade
         self.element = (self.element + 1) % 5
         off = (self.element - 2) * 0.075  # m along the bar, which stands 0.3 m outside the left end
-        flight = 2 * ((0.6 + self.left + 0.3 * lean) ** 2 + off**2) ** 0.5 / SOUND
-        seen = (Echo(now - flight / 2, flight),) if abs(off) < 0.1 else ()
+        clear = 0.6 + self.left + 0.3 * lean  # of the bar over its string; the ground 0.15 m lower
+        ranges = [(clear**2 + off**2) ** 0.5] * (abs(off) < 0.1) + [clear + 0.15]
+        fired = now - 0.02
+        echoes = tuple(s.Echo(fired + r / SOUND, 2 * r / SOUND) for r in ranges)
         return [
-            InertialSample("inertial", now - 0.001, OK, 0, 9.81 * fall, 9.81, self.rolling, 0, 0, 20),
-            RangePing("bar.left", now - flight, OK, self.element, seen),
-            MotionSample("motion", now, OK, 0.5, 0.5 * now),
-            AirSample("air", now, OK, 20.0),
-            DriverSample("driver", now, OK, True, False, False),
+            s.InertialSample("inertial", now, OK, 0, side, 9.81, self.rolling, 0, 0, 20),
+            s.RangePing("bar.left", fired, OK, self.element, echoes),
+            s.MotionSample("motion", now, OK, 0.5, 0.5 * now),
+            s.AirSample("air", now, OK, 20),
+            s.DriverSample("driver", now, OK, True, False, False),
         ]
 
 

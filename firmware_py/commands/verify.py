@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 @click.command(
     epilog="""\b
 Example:
-  linehold replay out/footpath-string-1/footpath-string-1.mcap
+  linehold replay out/footpath-string-1/journal.mcap
 
 Exit codes: 0 identical (a log with gaps says so), 1 a difference or nothing to compare,
 2 the log cannot be read."""

@@ -13,6 +13,7 @@ from firmware_py.sense.ranging import MAY_SEE, Fix, Frame, View
 MUST_SEE = 0.8  # of the beam: further out an element may or may not see the reference
 BEYOND = 2  # elements that must see something beyond it; one where a firing reports one echo
 BEHIND = 0.075  # m; nothing else may lie this close behind a string: more than the gate's far half
+OUTBOARD = 0.06  # m; nor this close beside it, away from the blade, where no windrow lies
 BEHIND_EDGE = 0.035  # m; the same for an edge, which may stand low: what one burst can tell apart
 BESIDE = 0.08  # m beyond the beam, where an element would still see a heap, but not a string
 ROUND = 0.015  # m; how far behind a string's own echo the flank of a heap may lie there
@@ -36,8 +37,9 @@ class Votes:
         self.tolerance = 3.0 * self.sigma
         self.half = c * math.tan(view.half_angle)
         edge = view.half_width > 0.0
-        clear, self.broad = (BEHIND_EDGE, self.tolerance) if edge else (BEHIND, ROUND)
-        self.clear = c + clear
+        self.clear = c + (BEHIND_EDGE if edge else BEHIND)
+        self.aside = c + (BEHIND_EDGE if edge else OUTBOARD)
+        self.broad = self.tolerance if edge else ROUND
         self.who: list[int] = []
         self.cost = self.gaps = 0.0
         self.silent = self.missed = self.elsewhere = self.unheard = self.beyond = 0
@@ -62,7 +64,7 @@ class Votes:
         self.beyond += echoes[-1] > self.clear
         if wide > rim:
             outboard = (at - self.y) * view.outboard > 0.0
-            free = self.clear if outboard else expected + self.broad
+            free = self.aside if outboard else expected + self.broad
             odd = beside and echoes[0] < free
             self.spoilt |= odd or echoes[0] < self.c - self.tolerance
         else:

@@ -74,7 +74,7 @@ class _View:
 def _title(result: Result) -> str:
     s = result.summary
     what = "Linehold" if s["controller"] == "linehold" else "the plain loop, for comparison"
-    return f"{s['scenario']}: graded against its target by {what} (seed {s['seed']})"
+    return f"{s['scenario']}: the cutting edge against its target, led by {what} (seed {s['seed']})"
 
 
 def _heights(axes: Axes, result: Result, view: _View) -> None:
