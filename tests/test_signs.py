@@ -183,10 +183,11 @@ def test_in_a_left_bend_the_edge_ahead_points_to_the_right_of_its_way() -> None:
     """w = 0.05 rad/s at 0.5 m/s, edge 1.2 m ahead of the tracks: -0.05 x 1.2 / 0.5."""
     blade, tilt = Blade(rig_of()), Attitude(0.0, 0.0, 0.0, 0.0, 0.05, 1e-6)
     for k in range(500):
-        blade.advance(0.01 * k, Moment(0.01, tilt, 0.5, False))
+        blade.advance(0.01 * k, Moment(0.01, tilt, 0.5, NO_HANDS))
     assert blade.crab == pytest.approx(-0.12, rel=0.01)
 
 
+NO_HANDS = {LEFT: False, RIGHT: False}
 SIDES = [(LEFT, False), (LEFT, True), (RIGHT, False), (RIGHT, True)]
 
 
