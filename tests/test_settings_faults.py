@@ -138,7 +138,7 @@ def faults(text: str) -> list[str]:
         (
             "spacing_mm = 75",
             "reach_far_mm = 250",
-            "17: gate.near_mm: the gate, 40 + 60, is wider than the reach of bars.left, 200 to 250",
+            "17: gate.near_mm: the gate, 25 + 60, is wider than the reach of bars.left, 200 to 250",
         ),
         (
             "crossfall_pct = 2",
