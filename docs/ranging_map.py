@@ -87,7 +87,7 @@ def table(title: str, cells: Sequence[Cell]) -> None:
     """Print one kind as a Markdown table, a line a place."""
     print(f"\n{title}\n")
     print(
-        "| c mm | y mm | bias mm | sd mm | lateral rms mm | start s: half, 95, 99 % | none | wrong |"
+        "| c mm | y mm | bias mm | sd mm | lateral mm | start s: half, 95, 99 % | none | wrong |"
     )
     print("| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |")
     for c in cells:

@@ -8,7 +8,7 @@ from firmware_py.fuse.blade import Blade
 from firmware_py.guard.watch import AnswerWatch, JumpWatch, MoveWatch
 from firmware_py.messages import BAR_GUIDES, Guide, Side
 from firmware_py.sense.senses import Senses
-from firmware_py.settings import DEG, MM, Device, Inertial, Rig
+from firmware_py.settings import DEG, MM, Rig
 
 CLOCK_JUMP = 0.5  # s between two ticks
 LATE = 0.05  # s between two ticks
@@ -30,6 +30,12 @@ class FaultFinder:
         self.jumps = {side: JumpWatch() for side in rig.bars}
         self.guides = {side: rig.end(side).guide for side in rig.bars}
         self.drops, self.drops_s = 0, math.inf
+        self.silences = (
+            ("inertial silent", rig.inertial.device, AGE["inertial"]),
+            ("speed silent", rig.motion.device, AGE["motion"]),
+            ("air silent", rig.air.device, AGE["air"]),
+            ("driver inputs silent", rig.driver.device, AGE["driver"]),
+        )
 
     def reset(self) -> None:
         """As after start."""
@@ -58,16 +64,11 @@ class FaultFinder:
         return abs(error) > most
 
     def _devices(self, now_s: float, senses: Senses, leading: set[Side]) -> set[str]:
-        faults = set()
-        names: dict[str, Device | Inertial] = {
-            "inertial": self.rig.inertial, "motion": self.rig.motion, "air": self.rig.air,
-            "driver": self.rig.driver,
-        }  # fmt: skip
-        words = {"inertial": "inertial silent", "motion": "speed silent", "air": "air silent",
-                 "driver": "driver inputs silent"}  # fmt: skip
-        for kind, part in names.items():
-            if not senses.intakes[part.device].age(now_s) <= AGE[kind]:
-                faults.add(words[kind])
+        faults = {
+            row
+            for row, device, limit in self.silences
+            if not senses.intakes[device].age(now_s) <= limit
+        }
         if senses.intakes[self.rig.inertial.device].stuck:
             faults.add("inertial stuck")
         if not senses.enable:
@@ -83,12 +84,10 @@ class FaultFinder:
     def _motion(
         self, dt: float, senses: Senses, blade: Blade, errors: dict[Side, float | None]
     ) -> set[str]:
-        watches: list[MoveWatch | AnswerWatch | JumpWatch] = [
-            *self.moves.values(), *self.answers.values(), *self.jumps.values()
-        ]  # fmt: skip
         if self.rig.valves is None or any(senses.hands.values()) or not 0.0 < dt <= CLOCK_JUMP:
-            for watch in watches:
-                watch.reset()
+            for watches in (self.moves, self.answers, self.jumps):
+                for watch in watches.values():
+                    watch.reset()
             return set()
         faults = set()
         speed = 0.0 if senses.speed is None else senses.speed
