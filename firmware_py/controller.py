@@ -11,7 +11,8 @@ from collections.abc import Sequence
 
 from drivers.samples import AnySample, RangePing, ValveCommand
 from firmware_py.act.actuate import Actuate
-from firmware_py.fuse.blade import Attitude, Blade, Moment
+from firmware_py.fuse.blade import Blade
+from firmware_py.fuse.moment import Attitude, Moment
 from firmware_py.fuse.track import Gate
 from firmware_py.guard.faults import FaultFinder, needed_bars
 from firmware_py.guard.modes import EndFacts, Facts, Guard, Verdict

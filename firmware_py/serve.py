@@ -6,7 +6,6 @@ Whoever asks (button, dashboard, script) is not trusted to have checked anything
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 from firmware_py.guard.modes import Facts
 from firmware_py.messages import (
@@ -25,10 +24,8 @@ from firmware_py.messages import (
     SetGuide,
     Side,
 )
+from firmware_py.parts import Parts
 from firmware_py.settings import MM, Control, Gate
-
-if TYPE_CHECKING:
-    from firmware_py.controller import Controller
 
 NUDGE = 0.05  # m; the largest single step: further is a new datum
 NUDGE_CROSSFALL = 0.01  # ratio; the largest single step
@@ -39,8 +36,8 @@ ROUNDING = 1e-9  # m, ratio: three nudges of 50 mm are 150 mm, whatever their bi
 class Serve:
     """`take` gives '' when the request is done, else one sentence why not."""
 
-    def __init__(self, controller: Controller) -> None:
-        self.c = controller
+    def __init__(self, parts: Parts) -> None:
+        self.c = parts
 
     def take(self, request: AnyRequest, facts: Facts) -> str:
         """Do one request."""

@@ -19,7 +19,8 @@ from pydantic import BaseModel, ValidationError
 
 from firmware_py import errors
 from firmware_py.errors import Fault, FileFault, Place
-from firmware_py.settings import UNKNOWN, Check, Partial, Rig, View
+from firmware_py.schema import UNKNOWN, Check, Partial, View
+from firmware_py.settings import Rig
 
 MAX_BYTES = 1_000_000  # a hundred times the longest honest file: more is the wrong file
 MAX_DEPTH = 20  # tables in tables; no file of ours goes beyond 4

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 from firmware_py.guard.modes import Facts, Verdict
 from firmware_py.guard.table import BY_NAME
 from firmware_py.guide import cues
 from firmware_py.guide.targets import EndError
 from firmware_py.messages import Answer, BarTick, EndState, EndTick, Guide, Side, Tick
-
-if TYPE_CHECKING:
-    from firmware_py.controller import Controller
+from firmware_py.parts import Parts
 
 
 def make_tick(
-    c: Controller, now_s: float, *, errors: dict[Side, EndError | None], verdict: Verdict,
+    c: Parts, now_s: float, *, errors: dict[Side, EndError | None], verdict: Verdict,
     facts: Facts, answers: tuple[Answer, ...],
 ) -> Tick:  # fmt: skip
     """The Tick of this step."""
@@ -40,7 +37,7 @@ def make_tick(
 
 
 def _end(
-    c: Controller, side: Side, errors: dict[Side, EndError | None], verdict: Verdict, facts: Facts
+    c: Parts, side: Side, errors: dict[Side, EndError | None], verdict: Verdict, facts: Facts
 ) -> EndTick:
     action, target = c.actuate.actions[side], c.targets.ends[side]
     error = errors[side]
@@ -55,7 +52,7 @@ def _end(
     )  # fmt: skip
 
 
-def _why(c: Controller, side: Side, verdict: Verdict, facts: Facts) -> str:
+def _why(c: Parts, side: Side, verdict: Verdict, facts: Facts) -> str:
     end = facts.ends[side]
     if verdict.states[side] is EndState.HOLD:
         if verdict.standing:
@@ -67,7 +64,7 @@ def _why(c: Controller, side: Side, verdict: Verdict, facts: Facts) -> str:
     return ""
 
 
-def _bar(c: Controller, side: Side, now_s: float) -> BarTick:
+def _bar(c: Parts, side: Side, now_s: float) -> BarTick:
     track = c.blade.tracks[side]
     f = track.filter
     known = track.known()

@@ -11,7 +11,8 @@ from pydantic import BaseModel, ValidationError
 
 from firmware_py.errors import Fault, FileFault
 from firmware_py.messages import Guide, Side
-from firmware_py.settings import Bar, Gate, Part, Rig
+from firmware_py.schema import Part
+from firmware_py.settings import Bar, Gate, Rig
 from firmware_py.settings_file import find_rig, load_rig, parse
 
 TWO_BARS = load_rig(find_rig("two-bars"))

@@ -13,7 +13,8 @@ from pydantic import BaseModel, Field, model_validator
 
 from firmware_py.errors import FileFault, LineholdError
 from firmware_py.messages import Guide, Side
-from firmware_py.settings import Check, Crossed, Part, Rig, View
+from firmware_py.schema import Check, Crossed, Part, View
+from firmware_py.settings import Rig
 from firmware_py.settings_file import (
     MAX_BYTES,
     bundled_rigs,

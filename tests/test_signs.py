@@ -14,7 +14,8 @@ from hand_made import Bench, scene
 from firmware_py import messages as ask
 from firmware_py.act.valve import Characteristic
 from firmware_py.controller import Controller
-from firmware_py.fuse.blade import Attitude, Blade, Moment
+from firmware_py.fuse.blade import Blade
+from firmware_py.fuse.moment import Attitude, Moment
 from firmware_py.guide import cues
 from firmware_py.messages import Side, Tick
 from firmware_py.sense.ranging import element_positions, vertical_clearance

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 from drivers.samples import ValveCommand
 from firmware_py.act.cylinders import cylinders_from_ends, ends_from_cylinders
-from firmware_py.act.limiter import NEUTRAL, Limiter
 from firmware_py.act.end import EndAction, EndLoop, Quiet
+from firmware_py.act.limiter import NEUTRAL, Limiter
 from firmware_py.act.rate import simc_gain, simc_integral
 from firmware_py.act.valve import Characteristic, Pulser
 from firmware_py.fuse.blade import Blade

@@ -7,14 +7,12 @@ Heave is the part of a bar's rise that neither the gyros nor the valves account 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-
-import msgspec
 
 from firmware_py.fuse.gain import ValveGain
 from firmware_py.fuse.ground import SLOPE_PSD, Geometry, GroundRate
 from firmware_py.fuse.history import History
 from firmware_py.fuse.lift import Lift
+from firmware_py.fuse.moment import Moment, Sight
 from firmware_py.fuse.track import Motion, Track
 from firmware_py.messages import SIDES, Guide, Side
 from firmware_py.settings import MM, Bar, Rig
@@ -35,52 +33,6 @@ TURN = 1e-3  # rad^2/s per m/s; steering, and the corners of a string
 SIDE_BLIND = 2.5e-3  # m^2/s; when the speed is not known
 GYRO_WHITE = 2e-5  # (rad/s)^2 of one tick: noise, and ground that no track model foresees
 GYRO_ENGINE = 3.5e-5  # (rad/s)^2; vibration, 0.35 deg/s rms
-
-
-@dataclass(frozen=True, slots=True)
-class Attitude:
-    """What the tilt gives each tick: rad, rad/s; variance of the roll.
-
-    roll_rate and pitch_rate are derivatives of roll and pitch as the gyros see them: the steps by
-    which gravity corrects the tilt are no motion of the blade.
-    """
-
-    roll: float
-    pitch: float
-    roll_rate: float
-    pitch_rate: float
-    yaw_rate: float
-    roll_variance: float
-
-
-@dataclass(frozen=True, slots=True)
-class Moment:
-    """One tick: its length (s), attitude, speed (m/s; None: not known), a hand on either lever."""
-
-    dt: float
-    tilt: Attitude
-    speed: float | None
-    hands: dict[Side, bool]
-
-    @property
-    def by_hand(self) -> bool:
-        return any(self.hands.values())
-
-
-class Sight(msgspec.Struct, frozen=True):
-    """How a height over the reference leans on the grade: clearance square to it, bar ahead, m."""
-
-    grade: float
-    square: float
-    ahead: float
-
-    def shift(self, grade: float) -> float:
-        """What the height would have been more on another grade, m."""
-        gain = 1.0 / math.cos(grade) - 1.0 / math.cos(self.grade)
-        return self.square * gain - (math.tan(grade) - math.tan(self.grade)) * self.ahead
-
-
-NO_SIGHT = Sight(0.0, 0.0, 0.0)
 
 
 class Blade:
@@ -198,7 +150,12 @@ class Blade:
         pace = min(abs(v), 2.0)
         heave = HEAVE_STILL + HEAVE * pace**3
         side = SIDE_BLIND if speed is None else SIDE
-        noise = (self._rise_noise(moment, left) * dt, heave * dt, side * dt, (TURN * pace + 1e-8) * dt)
+        noise = (
+            self._rise_noise(moment, left) * dt,
+            heave * dt,
+            side * dt,
+            (TURN * pace + 1e-8) * dt,
+        )
         forward = (v - tilt.yaw_rate * left) * dt
         return Motion(rise, forward, tilt.roll_rate * dt, tilt.pitch_rate * dt, noise)
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from firmware_py.fuse.blade import NO_SIGHT, Blade, Sight
+from firmware_py.fuse.blade import Blade
+from firmware_py.fuse.moment import NO_SIGHT, Sight
 from firmware_py.messages import BAR_GUIDES, SIDES, Guide, Side
 from firmware_py.settings import Rig
 

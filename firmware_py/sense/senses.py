@@ -44,8 +44,8 @@ class Senses:
 
     STATE = (
         "intakes", "tilt", "inertial_s", "speed", "speed_s", "thrust", "yaw", "yaw_slope",
-        "still_s", "sound", "air", "air_s", "air_trend", "enable", "hands", "distance", "unknown", "count", "may_rest",
-        "turn", "fresh",
+        "still_s", "sound", "air", "air_s", "air_trend", "enable", "hands", "distance", "unknown",
+        "count", "may_rest", "turn", "fresh",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:

@@ -17,7 +17,8 @@ from drivers.simulated import faults
 from firmware_py import errors
 from firmware_py.errors import Fault, FileFault
 from firmware_py.messages import Side
-from firmware_py.settings import UNKNOWN, Crossed, GuideWord, Part, SideWord, View
+from firmware_py.schema import UNKNOWN, Crossed, Part, View
+from firmware_py.settings import GuideWord, SideWord
 from firmware_py.settings_file import load_model
 
 START_M = 3.0  # m of path behind the blade at the start

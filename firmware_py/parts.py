@@ -1,0 +1,32 @@
+"""What requests and the tick's view need of a controller: its parts, by name.
+
+A protocol, so that neither has to import the controller that calls it.
+"""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from drivers.samples import ValveCommand
+from firmware_py.act.actuate import Actuate
+from firmware_py.fuse.blade import Blade
+from firmware_py.guard.modes import Guard
+from firmware_py.guide.targets import Targets
+from firmware_py.sense.senses import Senses
+from firmware_py.settings import Rig
+
+
+class Parts(Protocol):
+    """The blocks of a controller, and what can be set on the go (m)."""
+
+    rig: Rig
+    senses: Senses
+    blade: Blade
+    targets: Targets
+    guard: Guard
+    actuate: Actuate
+    command: ValveCommand
+    seq: int
+    gate_near: float
+    gate_far: float
+    dead_band: float
