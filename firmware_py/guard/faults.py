@@ -37,10 +37,6 @@ class FaultFinder:
             ("driver inputs silent", rig.driver.device, AGE["driver"]),
         )
 
-    def reset(self) -> None:
-        """As after start."""
-        self.__init__(self.rig)  # type: ignore[misc]
-
     def find(
         self, now_s: float, dt: float, senses: Senses, blade: Blade, *, leading: set[Side],
         errors: dict[Side, float | None], returning: set[Side],

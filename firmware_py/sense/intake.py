@@ -45,10 +45,6 @@ class Intake:
         self.same = [0] * max(elements, 1)
         self.previous: list[float] = [math.nan] * max(elements, 1)
 
-    def reset(self) -> None:
-        """Forget times and counts, as after opening the device."""
-        self.__init__(self.device, self.elements)  # type: ignore[misc]
-
     def accept(self, sample: AnySample, now_s: float) -> bool:
         """True for a usable sample; else it is counted and `why` says what was wrong."""
         fault = self._time_fault(sample.time_s, now_s) or _value_fault(sample, self.elements)

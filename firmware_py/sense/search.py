@@ -13,7 +13,7 @@ FRAMES_MORE = 2  # the same where three or more saw it
 FRAMES_CLEAN = 2  # of them, in which all that could see a heap's flank were heard, and saw none
 GAP_FRAMES = 4  # frames with a silent element that may come between: bursts are some 3 firings
 SURE_LATERAL = 0.009  # m; 1 sigma of the lateral at most: an answer 40 mm off is then beyond 4
-SURE_BAND = 0.06  # m; widest band of laterals over a flat top whose middle is an answer
+SURE_BAND = 0.04  # m; widest band of laterals over a flat top whose middle is an answer
 LEAST_SD = 0.008  # m; no frame is surer of its lateral: one slip of a cycle moves it more
 
 
