@@ -18,9 +18,9 @@ from drivers.samples import (
     Validity,
 )
 from firmware_py.messages import Side
-from firmware_py.sense.intake import Intake
+from firmware_py.sense.intake import AIR, FORCE, Intake
 from firmware_py.sense.sound import speed_from_reflector, speed_of_sound
-from firmware_py.sense.tilt import Tilt, TiltSettings
+from firmware_py.sense.tilt import MIN_FIRST_FORCE, Tilt, TiltSettings
 from firmware_py.sense.trend import Trend
 from firmware_py.settings import DEG, MM, Bar, Rig
 
@@ -147,6 +147,10 @@ class Senses:
         w, slope = self.yaw, self.yaw_slope
         turn_x = self.thrust - w * w * ahead - slope * left
         turn_y = (0.0 if v is None else v * w) + slope * ahead - w * w * left
+        if not (abs(turn_x) <= FORCE and abs(turn_y) <= FORCE):  # no machine turns like that
+            trust = turn_x = turn_y = 0.0
+        if not self.count and math.hypot(ax - turn_x, ay - turn_y, s.az) < MIN_FIRST_FORCE:
+            return  # no gravity to begin from
         self.tilt.update(
             dt, ax, ay, s.az, gx, gy, s.gz, trust=trust, ext_ax=turn_x, ext_ay=turn_y,
             still=self._resting(dt),
@@ -190,7 +194,8 @@ class Senses:
         else:
             self.air_trend.update(dt, s.temperature_c, AIR_CHANGE**2, AIR_NOISE**2)
         # a housing follows the air late: what it reads, and its trend over that lag
-        self.air = self.air_trend.rate + self.air_trend.slope * self.rig.air.lag_s
+        air = self.air_trend.rate + self.air_trend.slope * self.rig.air.lag_s
+        self.air = min(max(air, AIR[0]), AIR[1])
         if not any(bar.reflector_mm for bar in self.rig.bars.values()) or self.sound is None:
             self.sound = speed_of_sound(self.air)
 
