@@ -13,6 +13,7 @@ FRAMES_MORE = 2  # the same where three or more saw it
 FRAMES_CLEAN = 2  # of them, in which all that could see a heap's flank were heard, and saw none
 GAP_FRAMES = 4  # frames with a silent element that may come between: bursts are some 3 firings
 SURE_LATERAL = 0.009  # m; 1 sigma of the lateral at most: an answer 40 mm off is then beyond 4
+SETTLED = 0.025  # m; of the lateral's mean, how far the last frame may lie from it
 SURE_BAND = 0.04  # m; widest band of laterals over a flat top whose middle is an answer
 LEAST_SD = 0.008  # m; no frame is surer of its lateral: one slip of a cycle moves it more
 
@@ -54,12 +55,10 @@ class Search:
         self.clearance += (fix.clearance - self.clearance) / min(self.run, FRAMES_MORE)
         needed = FRAMES_MORE if self.least >= 3 else FRAMES_TWO
         sd = math.sqrt(1.0 / self.weight)
-        if (
-            self.run < needed
-            or self.clean < FRAMES_CLEAN
-            or sd > SURE_LATERAL
-            or fix.band > SURE_BAND
-        ):
+        settled = abs(fix.lateral - self.lateral) < max(SETTLED, 2.0 * fix.lateral_sd)
+        if self.run < needed or self.clean < FRAMES_CLEAN or not settled:
+            return None
+        if sd > SURE_LATERAL or fix.band > SURE_BAND:
             return None
         return replace(fix, clearance=self.clearance, lateral=self.lateral, lateral_sd=sd)
 

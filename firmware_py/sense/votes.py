@@ -11,7 +11,8 @@ import math
 from firmware_py.sense.ranging import MAY_SEE, Fix, Frame, View
 
 MUST_SEE = 0.8  # of the beam: further out an element may or may not see the reference
-BEYOND = 2  # elements that must see something beyond it; one where a firing reports one echo
+BEYOND = 3  # elements that must see something beyond a string; one where a firing gives one echo
+BEYOND_EDGE = 2  # the same for an edge, which hides what is below it
 BEHIND = 0.075  # m; nothing else may lie this close behind a string: more than the gate's far half
 OUTBOARD = 0.06  # m; nor this close beside it, away from the blade, where no windrow lies
 BEHIND_EDGE = 0.035  # m; the same for an edge, which may stand low: what one burst can tell apart
@@ -97,7 +98,8 @@ class Votes:
             return None
         if self.spoilt or self.silent >= seen or self.closest < self.front < math.inf:
             return None
-        if self.beyond < min(BEYOND, self.view.echoes):
+        enough = BEYOND_EDGE if self.view.half_width else BEYOND
+        if self.beyond < (1 if self.view.echoes == 1 else enough):
             return None
         clearance = self.c + self.gaps / seen
         return Fix(clearance, self.y, seen, self.cost, tuple(self.who), self.unheard == 0)
