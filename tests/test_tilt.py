@@ -384,9 +384,10 @@ def test_example_prints_what_it_found(tmp_path: Path, capsys: pytest.CaptureFixt
 
 
 def test_example_scores_a_recording(capsys: pytest.CaptureFixture[str]) -> None:
-    path, _ = recording(RECORDINGS[0])
+    path, data = recording(RECORDINGS[0])
+    raw, _ = scores(tilted_up(*tilt_series(*arrays(data))), data)
     main([str(path)])
-    assert "rms error while moving 0.39 deg" in capsys.readouterr().out
+    assert f"rms error while moving {raw:.2f} deg" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(
