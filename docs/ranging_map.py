@@ -86,9 +86,7 @@ def sweep(pool: Pool, starts: int, seed: int, **fixed: object) -> list[Cell]:  #
 def table(title: str, cells: Sequence[Cell]) -> None:
     """Print one kind as a Markdown table, a line a place."""
     print(f"\n{title}\n")
-    print(
-        "| c mm | y mm | bias mm | sd mm | lateral mm | start s: half, 95, 99 % | none | wrong |"
-    )
+    print("| c mm | y mm | bias mm | sd mm | lateral mm | start s: half, 95, 99 % | none | wrong |")
     print("| ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |")
     for c in cells:
         s, times = c.setup, ", ".join(f"{c.within(q):.2f}" for q in (0.5, 0.95, 0.99))

@@ -80,9 +80,7 @@ class Controller:
             errors = self._errors(now_s) if usable else dict(NO_ERRORS)
         verdict = self._decide(facts, errors)
         self._act(now_s, dt, errors, verdict)
-        tick = make_tick(
-            self, now_s, errors=errors, verdict=verdict, facts=facts, answers=answers
-        )
+        tick = make_tick(self, now_s, errors=errors, verdict=verdict, facts=facts, answers=answers)
         if dt > 0.0:
             self.last_s = now_s
         self.seq += 1

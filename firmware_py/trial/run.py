@@ -182,9 +182,7 @@ def _controller(kind: Kind, rig: Rig) -> ControllerLike:
         raise TrialError(f"rig {rig.name}: {error}") from error
 
 
-def _open_journal(
-    path: Path | None, scenario: Scenario, seed: int, loop: Loop
-) -> Journal | None:
+def _open_journal(path: Path | None, scenario: Scenario, seed: int, loop: Loop) -> Journal | None:
     if path is None:
         return None
     if not isinstance(loop.controller, Controller):
