@@ -1,7 +1,7 @@
 """Close somebody else's plant round Linehold's controller: samples in, tick out, time passed in.
 
 The plant here is as plain as can be: a blade of 1.8 m over a string, two ends that
-follow their valves after 80 ms, and ground that sinks by 4 mm/s under the left track. Put your
+follow their valves after 80 ms, and ground that sinks by 2 mm/s under the left track. Put your
 own machine, simulator or bench in its place. Nothing of drivers/simulated is used.
 Run: python examples/own_plant.py
 """
@@ -27,7 +27,7 @@ class Plant:
     def move(self, left: float, right: float) -> None:
         self.pipe.append((left, right))
         left, right = self.pipe.popleft()
-        rates = 0.1 * left - 0.004, 0.1 * right  # m/s; full command: 100 mm/s
+        rates = 0.1 * left - 0.002, 0.1 * right  # m/s; full command: 100 mm/s
         self.left, self.right = self.left + rates[0] * TICK, self.right + rates[1] * TICK
         self.rolling = (rates[0] - rates[1]) / 1.8
 
@@ -56,4 +56,4 @@ for n in range(3000):
     plant.move(controller.command.left, controller.command.right)
     if n % 300 == 0 or tick.answers:
         print(f"{tick.time_s:5.2f} s  {tick.mode}: {tick.why}  left {plant.left * 1e3:+.1f} mm")
-print(f"left end: {plant.left * 1e3:+.1f} mm after 30 s on ground that sank by 120 mm")
+print(f"left end: {plant.left * 1e3:+.1f} mm after 30 s on ground that sank by 60 mm")

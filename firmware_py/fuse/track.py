@@ -19,15 +19,12 @@ from firmware_py.sense.finding import find_in_frame
 from firmware_py.sense.search import Search
 from firmware_py.settings import DEG, MM, Bar
 
-INNOVATION = (
-    3.0  # sigma; a slip of one 40 kHz cycle (4.3 mm) lies outside, 0.3 % of good echoes too
-)
+INNOVATION = 3.0  # sigma; a slip of a 40 kHz cycle (4.3 mm) is outside, 0.3 % of good echoes too
 NEARER = 3.0  # sigma; over a surface what is nearer is a stone: one-sided
-DOUBT = 1.5  # of the square of a nearer gap, added to its variance: a stone's shoulder looks so
+DOUBT = 1.0  # of the square of a nearer gap, added to its variance: a stone's shoulder looks so
 LOST_S = 0.5  # s unseen, after which the reference is searched for anew
 LOST_SD = 0.010  # m; spread at which an innovation gate no longer tells good from bad
 FRESH_FRAMES = 2.0  # frames without a used echo before the state counts as coasting
-SURFACE_RUN = 3  # frames whose elements must agree before a surface is followed
 SURFACE_AGREE = 0.008  # m; furthest apart that elements over one surface may read
 LEAN_NOISE = (1e-7, 0.0)  # rad^2 a tick; change of a surface's own slope, and a state not used
 STILL_SD = 1e-3  # m/s; of a machine that stands with its engine running
