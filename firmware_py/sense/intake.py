@@ -35,8 +35,9 @@ class Intake:
 
     STATE = ("last_s", "seen_s", "dropped", "why", "same", "previous")
 
-    def __init__(self, device: str, elements: int = 0) -> None:
+    def __init__(self, device: str, elements: int = 0, kind: type[AnySample] | None = None) -> None:
         self.device = device
+        self.kind = kind  # what this device sends; None: whatever comes
         self.elements = elements
         self.last_s = -math.inf
         self.seen_s = -math.inf
@@ -47,7 +48,10 @@ class Intake:
 
     def accept(self, sample: AnySample, now_s: float) -> bool:
         """True for a usable sample; else it is counted and `why` says what was wrong."""
-        fault = self._time_fault(sample.time_s, now_s) or _value_fault(sample, self.elements)
+        if self.kind is not None and type(sample) is not self.kind:
+            fault = "another device's kind of sample"
+        else:
+            fault = self._time_fault(sample.time_s, now_s) or _value_fault(sample, self.elements)
         if not fault and sample.validity is Validity.FAULT:
             fault = "device reports a fault"
         if fault:

@@ -50,11 +50,16 @@ class Senses:
 
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
-        names = [rig.inertial.device, rig.air.device, rig.motion.device, rig.driver.device]
-        self.intakes = {name: Intake(name) for name in names}
+        kinds: dict[str, type[AnySample]] = {
+            rig.inertial.device: InertialSample,
+            rig.air.device: AirSample,
+            rig.motion.device: MotionSample,
+            rig.driver.device: DriverSample,
+        }
+        self.intakes = {name: Intake(name, kind=kind) for name, kind in kinds.items()}
         self.sides: dict[str, Side] = {}
         for side, bar in rig.bars.items():
-            self.intakes[bar.device] = Intake(bar.device, bar.elements)
+            self.intakes[bar.device] = Intake(bar.device, bar.elements, RangePing)
             self.sides[bar.device] = side
         self.tilt = Tilt(TiltSettings(time_constant_s=rig.inertial.time_constant_s))
         angle = rig.inertial.mount_yaw_deg * DEG
