@@ -14,7 +14,7 @@ from firmware_py.act.actuate import Actuate
 from firmware_py.fuse.blade import Blade
 from firmware_py.fuse.moment import Attitude, Moment
 from firmware_py.fuse.track import Gate
-from firmware_py.guard.faults import FaultFinder, needed_bars
+from firmware_py.guard.faults import CLOCK_JUMP, FaultFinder, needed_bars
 from firmware_py.guard.modes import EndFacts, Facts, Guard, Verdict
 from firmware_py.guide.targets import EndError, Targets
 from firmware_py.messages import (
@@ -68,23 +68,40 @@ class Controller:
         self, now_s: float, samples: Sequence[AnySample], requests: Sequence[AnyRequest] = ()
     ) -> Tick:
         """One tick. now_s: seconds on one monotonic clock; samples: new since the last tick."""
-        dt = now_s - self.last_s if math.isfinite(self.last_s) else 1.0 / self.rig.control.tick_hz
+        now_s, dt = self._clock(now_s)
         pings = self.senses.take(now_s, samples)
-        usable = 0.0 < dt <= 0.5 and self.senses.has_attitude and bool(self.senses.sound)
+        usable = 0.0 < dt <= CLOCK_JUMP and self.senses.has_attitude and bool(self.senses.sound)
         if usable:
             self._advance(now_s, dt, pings)
         errors = self._errors(now_s) if usable else dict(NO_ERRORS)
         facts = self._facts(now_s, dt, errors)
-        answers = tuple(self._answer(request, facts, errors) for request in requests)
-        if answers:
-            errors = self._errors(now_s) if usable else dict(NO_ERRORS)
-        verdict = self._decide(facts, errors)
+        answers = []
+        for request in requests:
+            reason = self.serve.take(request, facts)
+            answers.append(Answer(request.number, not reason, reason))
+            errors = self._errors(now_s) if usable else errors
+            facts.ends = {side: self._end_facts(side, errors[side]) for side in SIDES}
+        verdict = self.guard.decide(facts)
         self._act(now_s, dt, errors, verdict)
-        tick = make_tick(self, now_s, errors=errors, verdict=verdict, facts=facts, answers=answers)
-        if dt > 0.0:
-            self.last_s = now_s
+        tick = make_tick(
+            self, now_s, errors=errors, verdict=verdict, facts=facts, answers=tuple(answers)
+        )
         self.seq += 1
         return tick
+
+    def _clock(self, now_s: float) -> tuple[float, float]:
+        """Time and length of this tick. A jump is a fault of one tick: then the new time counts."""
+        last = self.last_s
+        if not math.isfinite(now_s):
+            return (last if math.isfinite(last) else 0.0), 0.0
+        self.last_s = now_s
+        if not math.isfinite(last):
+            return now_s, 1.0 / self.rig.control.tick_hz
+        dt = now_s - last
+        if not 0.0 < dt <= CLOCK_JUMP:
+            self.senses.new_clock()
+            self.blade.new_clock()
+        return now_s, dt
 
     def _advance(self, now_s: float, dt: float, pings: list[RangePing]) -> None:
         """Fuse: tilt and valves carry the state, then each echo corrects it at its own time."""
@@ -155,7 +172,7 @@ class Controller:
         }
         faults = self.finder.find(
             now_s, dt, self.senses, self.blade,
-            leading=needed_bars(rig, guides), errors=values, returning=returning,
+            leading=needed_bars(rig, guides), errors=errors, returning=returning,
         )  # fmt: skip
         if any(v is not None and not math.isfinite(v) for v in values.values()):
             faults.add("not a number")
@@ -167,6 +184,7 @@ class Controller:
         guide = self.targets.ends[side].guide
         facts = EndFacts(guide, None if error is None else error.error)
         facts.hand = self.senses.hands[side]
+        facts.datum = guide not in BAR_GUIDES or self.targets.ends[side].datum is not None
         if error is None:
             return facts
         lead = side.other if guide is Guide.FALL else side
@@ -175,19 +193,6 @@ class Controller:
         facts.trusted = guide is Guide.FALL or self.sure[side]
         facts.coasting = track is not None and track.coasting and self.sure[lead]
         return facts
-
-    def _answer(
-        self, request: AnyRequest, facts: Facts, errors: dict[Side, EndError | None]
-    ) -> Answer:
-        reason = self.serve.take(request, facts)
-        return Answer(request.number, not reason, reason)
-
-    def _decide(self, facts: Facts, errors: dict[Side, EndError | None]) -> Verdict:
-        for side in SIDES:
-            error = errors[side]
-            facts.ends[side].error = None if error is None else error.error
-            facts.ends[side].guide = self.targets.ends[side].guide
-        return self.guard.decide(facts)
 
     def _act(
         self, now_s: float, dt: float, errors: dict[Side, EndError | None], verdict: Verdict

@@ -67,11 +67,11 @@ def _why(c: Parts, side: Side, verdict: Verdict, facts: Facts) -> str:
 def _bar(c: Parts, side: Side, now_s: float) -> BarTick:
     track = c.blade.tracks[side]
     f = track.filter
-    known = track.known()
+    known, unseen = track.known(), track.unseen(now_s)
     across = known and track.guide is not Guide.SURFACE
     return BarTick(
         side, track.link,
         f.h if known else None, math.sqrt(max(f.cov[0], 0.0)) if known else None,
         f.y if across else None, math.sqrt(max(f.cov[7], 0.0)) if across else None,
-        tuple(track.ranges), tuple(track.uses), track.unseen(now_s),
+        tuple(track.ranges), tuple(track.uses), unseen if math.isfinite(unseen) else None,
     )  # fmt: skip

@@ -6,13 +6,28 @@ import math
 
 import numpy as np
 import pytest
-from closed_loop import LEFT, RIGHT, STAND_S, Closed, Moment, changed, close, error, rig_of, shut
+from closed_loop import (
+    LEFT,
+    RIGHT,
+    STAND_S,
+    START_S,
+    Closed,
+    Moment,
+    changed,
+    close,
+    error,
+    rig_of,
+    shut,
+)
+from hand_made import Bench, scene
 from numpy.typing import NDArray
 
 from firmware_py import messages as ask
 from firmware_py.act.limiter import MAX_STEP
+from firmware_py.controller import Controller
 from firmware_py.messages import SIDES, EndState, Mode, Side
 from firmware_py.settings import MM
+from firmware_py.settings_file import find_rig, load_rig
 
 Floats = NDArray[np.float64]
 
@@ -167,6 +182,47 @@ def test_a_clock_that_is_no_number_is_neutral_and_leaves_no_trace(bad: float) ->
     assert all(shut(m) for m in c.run(0.3))
     assert c.ask(ask.Engage).done
     assert c.run(0.1)[-1].tick.mode is Mode.AUTO
+
+
+@pytest.mark.parametrize("jump", [1e6, -300.0])
+def test_one_wrong_reading_of_the_clock_costs_no_more_than_engaging_again(jump: float) -> None:
+    c = close().start(drive_s=0.5)
+    tick = c.controller.step(START_S + c.t + jump, ())
+    assert "clock jumped" in tick.faults
+    assert tick.mode is Mode.NEUTRAL
+    assert all(shut(m) for m in c.run(1.5))
+    assert "clock jumped" not in c.last.tick.faults
+    assert c.ask(ask.Engage).done
+    assert c.run(0.1)[-1].tick.mode is Mode.AUTO
+
+
+def test_after_a_clock_that_stays_earlier_automatic_is_had_again() -> None:
+    bench = Bench(Controller(load_rig(find_rig("reference"))), scene())
+    bench.run(3.0)
+    bench.t -= 100.0
+    bench.fired -= 12500  # firings, 8 ms apart
+    bench.pings.clear()
+    bench.run(3.0)
+    assert bench.ask(ask.SetDatum, Side.LEFT) == ""
+    assert bench.ask(ask.Engage) == ""
+
+
+def test_an_end_without_a_datum_is_told_so_and_not_that_its_reference_is_lost() -> None:
+    c = close()
+    c.sim.person.enable(True)
+    c.run(STAND_S)
+    assert "no datum" in c.last.tick.faults
+    assert "reference lost" not in c.last.tick.faults
+    assert c.last.tick.why == "left: no datum. Set the datum first."
+    assert "crossfall off" not in {f for m in c.log for f in m.tick.faults}
+
+
+def test_datum_and_engage_may_come_in_one_tick() -> None:
+    c = close()
+    c.sim.person.enable(True)
+    c.run(STAND_S)
+    tick = c.step(ask.SetDatum(1, Side.LEFT), ask.Engage(2)).tick
+    assert [(a.done, a.reason) for a in tick.answers] == [(True, ""), (True, "")]
 
 
 def test_before_anything_is_heard_it_is_neutral_and_knows_nothing() -> None:

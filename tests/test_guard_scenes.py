@@ -8,6 +8,8 @@ from closed_loop import LEFT, RIGHT, Closed, Moment, close, error, rig_of, shut,
 from drivers.samples import AnySample, Echo, RangePing, Validity
 from firmware_py import messages as ask
 from firmware_py.guard.table import BY_NAME
+from firmware_py.guard.watch import AnswerWatch
+from firmware_py.guide.targets import EndError
 from firmware_py.messages import EndState, Guide, Mode, Side
 
 LED = (EndState.LED, EndState.COAST)
@@ -277,3 +279,21 @@ def _form(ping: RangePing, shift: float) -> RangePing:
     flight = 2.0 * ((0.36 + off * off) ** 0.5 + wobble) / 341.5
     return RangePing(ping.device, ping.time_s, Validity.OK, ping.element,
                      (Echo(ping.time_s + flight / 2, flight),))  # fmt: skip
+
+
+def test_an_end_held_to_the_crossfall_is_watched_against_the_other_end() -> None:
+    """Both ends sink alike: the crossfall's error stays as it is, and no valve is to blame."""
+    c = close().start(drive_s=0.5)
+    finder, blade = c.controller.finder, c.controller.blade
+    blade.lift_rates = {LEFT: -0.02, RIGHT: -0.02}
+    leaning = {LEFT: None, RIGHT: EndError(0.022, 1e-6, relative=True)}
+    assert not any(finder._late(0.01, blade, leaning) for _ in range(400))
+    blade.lift_rates = {LEFT: 0.0, RIGHT: -0.02}
+    assert any(finder._late(0.01, blade, leaning) for _ in range(400))
+
+
+def test_a_change_of_what_an_error_is_against_begins_the_watch_anew() -> None:
+    watch = AnswerWatch()
+    told = [watch.update(0.01, -0.02, 0.022, relative=k % 100 == 0) for k in range(1000)]
+    assert not any(told)
+    assert any(watch.update(0.01, -0.02, 0.022) for _ in range(200))

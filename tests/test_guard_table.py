@@ -88,6 +88,8 @@ INJECTIONS = [
               lambda c: c.sim.person.drive(0.5), lasts=2.0),
     Injection("no led end", _break("reference_gone", "bar.left"), 0.4, start=_held_right),
     Injection("reference lost", _break("reference_gone", "bar.left"), 0.32),
+    Injection("no datum", lambda c: setattr(c.controller.targets.ends[LEFT], "datum", None), 0.02,
+              lambda c: c.ask(ask.SetDatum, LEFT)),
     Injection("samples dropped", _break("nan", "air", 0.6), 0.52, lasts=0.6),
 ]  # fmt: skip
 

@@ -171,7 +171,7 @@ def test_both_sides_of_a_mark(length: int, done: bool) -> None:
 
 def test_engage_is_refused_without_a_datum_and_done_with_one() -> None:
     bench = _bench()
-    assert bench.ask(ask.Engage) == ("left: no datum or no reference in view. Set the datum first.")
+    assert bench.ask(ask.Engage) == ("left: no datum. Set the datum first.")
     assert bench.ask(ask.SetDatum, LEFT) == ""
     assert bench.ask(ask.Engage) == ""
     assert bench.step().mode is Mode.AUTO
@@ -189,7 +189,7 @@ def test_engage_is_refused_while_the_reference_is_out_of_view() -> None:
     bench = _ready()
     bench.scene.lateral[LEFT] = 0.5
     bench.run(0.7)
-    assert bench.ask(ask.Engage) == ("left: no datum or no reference in view. Set the datum first.")
+    assert bench.ask(ask.Engage) == "left: no sure reference in view. Check string, edge and gate."
 
 
 def test_engage_is_refused_with_the_words_of_a_fault() -> None:

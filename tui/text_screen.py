@@ -5,6 +5,7 @@ Nothing is said by colour or brightness; a number older than words.FRESH_S is ma
 
 from __future__ import annotations
 
+import math
 import textwrap
 from dataclasses import dataclass, field
 
@@ -110,7 +111,14 @@ def _seen_age(known: Known, tick: Tick, side: Side) -> float:
     if tick.end(side).guide not in BAR_GUIDES:
         return known.age_s
     bar = _bar(tick, side)
-    return known.age_s + (bar.unseen_s if bar is not None else 0.0)
+    return known.age_s + _unseen(bar)
+
+
+def _unseen(bar: BarTick | None) -> float:
+    """Age of a bar's last look at its reference; endless before the first."""
+    if bar is None:
+        return 0.0
+    return math.inf if bar.unseen_s is None else bar.unseen_s
 
 
 def _bar(tick: Tick, side: Side) -> BarTick | None:
@@ -180,7 +188,7 @@ def _rest(known: Known, tick: Tick, width: int) -> list[str]:
 def _steering(known: Known, tick: Tick) -> str:
     master = known.hello.master if known.hello is not None else Side.LEFT
     bar = _bar(tick, master)
-    age = known.age_s + (bar.unseen_s if bar is not None else 0.0)
+    age = known.age_s + _unseen(bar)
     words = steer_in_words(tick.steer_m)
     if tick.steer_m is None:
         return marked(words, known.age_s)

@@ -249,6 +249,12 @@ class Blade:
         along = math.tan(self.roll) / max(math.cos(self.pitch), 0.5)
         return (along - math.tan(self.grade) * math.sin(self.crab)) / math.cos(self.crab)
 
+    def new_clock(self) -> None:
+        """The clock jumped: poses and sightings timed before it are void."""
+        self.history.reset()
+        for track in self.tracks.values():
+            track.reset()
+
     def set_guide(self, side: Side, guide: Guide) -> None:
         """Let a bar look for another kind of reference; it searches anew."""
         track = self.tracks.get(side)

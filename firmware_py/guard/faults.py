@@ -6,6 +6,7 @@ import math
 
 from firmware_py.fuse.blade import Blade
 from firmware_py.guard.watch import AnswerWatch, JumpWatch, MoveWatch
+from firmware_py.guide.targets import EndError
 from firmware_py.messages import BAR_GUIDES, Guide, Side
 from firmware_py.sense.senses import Senses
 from firmware_py.settings import DEG, MM, Rig
@@ -39,13 +40,13 @@ class FaultFinder:
 
     def find(
         self, now_s: float, dt: float, senses: Senses, blade: Blade, *, leading: set[Side],
-        errors: dict[Side, float | None], returning: set[Side],
+        errors: dict[Side, EndError | None], returning: set[Side],
     ) -> set[str]:  # fmt: skip
         """Active rows; leading: the ends whose bar is needed now; returning: after a hand."""
         faults = _time_faults(dt)
         faults |= self._devices(now_s, senses, leading)
         faults |= self._motion(dt, senses, blade, errors)
-        if any(e is not None and self._too_large(e, s in returning) for s, e in errors.items()):
+        if any(e and self._too_large(e.error, s in returning) for s, e in errors.items()):
             faults.add("error too large")
         if self._second_bar_off(blade):
             faults.add("far bar off")
@@ -78,7 +79,7 @@ class FaultFinder:
         return faults
 
     def _motion(
-        self, dt: float, senses: Senses, blade: Blade, errors: dict[Side, float | None]
+        self, dt: float, senses: Senses, blade: Blade, errors: dict[Side, EndError | None]
     ) -> set[str]:
         if self.rig.valves is None or any(senses.hands.values()) or not 0.0 < dt <= CLOCK_JUMP:
             for watches in (self.moves, self.answers, self.jumps):
@@ -87,9 +88,7 @@ class FaultFinder:
             return set()
         faults = set()
         speed = 0.0 if senses.speed is None else senses.speed
-        rates, pitching = blade.lift_rates, blade.pitching()
-        late = [w.update(dt, rates[s], errors[s], pitching) for s, w in self.answers.items()]
-        if blade.valve_gain.contradicted or any(late):
+        if blade.valve_gain.contradicted or self._late(dt, blade, errors):
             faults.add("valve does not answer")
         moves = [w.update(dt, blade.moving(s), speed) for s, w in self.moves.items()]
         if any(moves):
@@ -98,6 +97,20 @@ class FaultFinder:
         if any(jumps):
             faults.add("reference jumped")
         return faults
+
+    def _late(self, dt: float, blade: Blade, errors: dict[Side, EndError | None]) -> bool:
+        """Whether an end has long been told to move, and its error does not show it."""
+        rates, pitching = blade.lift_rates, blade.pitching()
+        late = False
+        for side, watch in self.answers.items():
+            error = errors[side]
+            relative = error is not None and error.relative
+            # an error against the other end: that one's motion is in it, the machine's pitching not
+            asked = rates[side] - (rates[side.other] if relative else 0.0)
+            value = None if error is None else error.error
+            carried = 0.0 if relative else pitching
+            late |= watch.update(dt, asked, value, carried, relative=relative)
+        return late
 
     def _jumped(self, side: Side, forward: float, blade: Blade) -> bool:
         """Whether a bar's reference is back where its blade cannot have gone meanwhile."""

@@ -25,6 +25,13 @@ class EndFacts:
     coasting: bool = False
     trusted: bool = False  # its reference may lead the valve
     hand: bool = False
+    datum: bool = True  # set, or not needed
+
+    @property
+    def lost(self) -> bool:
+        """It should be led, no hand leads it, and its reference or datum is missing."""
+        should = self.guide not in (Guide.HOLD, Guide.BY_HAND) and not self.hand
+        return should and (self.error is None or not self.trusted)
 
 
 @dataclass(slots=True)
@@ -85,8 +92,12 @@ class Guard:
         for side, end in facts.ends.items():
             if end.guide in (Guide.HOLD, Guide.BY_HAND):
                 continue
+            if not end.datum:
+                return f"{side}: no datum. Set the datum first."
             if end.error is None or not end.trusted:
-                return f"{side}: no datum or no reference in view. Set the datum first."
+                return f"{side}: no sure reference in view. Check string, edge and gate."
+        if self._drifted(facts, {s: self._end_state(facts, s, False) for s in SIDES}):
+            return BY_NAME["crossfall off"].words
         return self._far_off(facts)
 
     def _far_off(self, facts: Facts) -> str:
@@ -144,24 +155,28 @@ class Guard:
 
     def _add_consequences(self, facts: Facts, states: dict[Side, EndState]) -> None:
         """Faults that follow from the states: lost references, crossfall, no led end."""
-        lost = [
-            side for side, end in facts.ends.items()
-            if end.guide not in (Guide.HOLD, Guide.BY_HAND) and not end.hand
-            and (end.error is None or not end.trusted)
-        ]  # fmt: skip
-        if lost:
-            facts.faults.add("reference lost")
-        led = [s for s in states.values() if s in (EndState.LED, EndState.COAST)]
-        if lost and not led and EndState.OVERRIDE not in states.values():
-            facts.faults.add("no led end")
-        elif led and EndState.HOLD in states.values() and facts.crossfall_off > self.hold_crossfall:
-            facts.faults.add("crossfall off")
+        for end in facts.ends.values():
+            if end.lost:
+                facts.faults.add("reference lost" if end.datum else "no datum")
+        if self.engaged:
+            lost = any(end.lost for end in facts.ends.values())
+            kept = {EndState.LED, EndState.COAST, EndState.OVERRIDE}
+            if lost and kept.isdisjoint(states.values()):
+                facts.faults.add("no led end")
+            elif self._drifted(facts, states):
+                facts.faults.add("crossfall off")
         if facts.speed is not None and facts.speed < REVERSE:
             facts.faults.add("reversing")
             self.backed = self.engaged
         if self.backed:
             # the ground moved the ends, not the loop: going forward they come back
             facts.faults.discard("error too large")
+
+    def _drifted(self, facts: Facts, states: dict[Side, EndState]) -> bool:
+        """One end is held beside a led one, and the crossfall has left its limit."""
+        led = EndState.LED in states.values() or EndState.COAST in states.values()
+        held = EndState.HOLD in states.values()
+        return led and held and facts.crossfall_off > self.hold_crossfall
 
     def _neutral(self, why: str, facts: Facts, standing: bool) -> Verdict:
         states = {
@@ -185,8 +200,9 @@ class Guard:
             return "Standing: both ends held."
         if EndState.OVERRIDE in states.values():
             return "The driver's hand leads."
-        if "reference lost" in facts.faults:
-            return BY_NAME["reference lost"].words
+        for name in ("reference lost", "no datum"):
+            if name in facts.faults:
+                return BY_NAME[name].words
         return "Automatic."
 
 

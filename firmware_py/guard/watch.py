@@ -38,19 +38,25 @@ class MoveWatch:
 class AnswerWatch:
     """True when an end that is commanded towards its target does not come nearer to it."""
 
-    STATE = ("over_s", "asked", "began", "carried")
+    STATE = ("over_s", "asked", "began", "carried", "relative")
 
     def __init__(self) -> None:
         self.over_s = self.asked = self.began = self.carried = 0.0
+        self.relative = False
 
     def reset(self) -> None:
         """Nothing asked for."""
         self.over_s = self.asked = self.carried = 0.0
 
-    def update(self, dt: float, rate: float, error: float | None, ground: float = 0.0) -> bool:
+    def update(
+        self, dt: float, rate: float, error: float | None, ground: float = 0.0, *,
+        relative: bool = False,
+    ) -> bool:  # fmt: skip
         """rate: what the oil should be doing by now, m/s; error of the end, m; ground: the rate at
-        which the machine's pitching is seen to move the end, m/s."""
-        if error is None or abs(error) < ANSWER_FROM or abs(rate) < ANSWER_RATE:
+        which the machine's pitching is seen to move the end, m/s; relative: what the error is
+        against, and with a change of that all begins anew."""
+        changed, self.relative = relative is not self.relative, relative
+        if changed or error is None or abs(error) < ANSWER_FROM or abs(rate) < ANSWER_RATE:
             self.reset()
             return False
         if self.over_s == 0.0:

@@ -17,10 +17,15 @@ from firmware_py.settings import Rig
 
 @dataclass(frozen=True, slots=True)
 class EndError:
-    """Height error of one end (m) and its variance (m^2)."""
+    """Height error of one end (m) and its variance (m^2).
+
+    relative: by the other end's actual height, not by its target; it closes only as fast as this
+    end moves against the other one.
+    """
 
     error: float
     variance: float
+    relative: bool = False
 
 
 class EndTarget:
@@ -88,7 +93,7 @@ class Targets:
         off = side.sign * width * (blade.crossfall() - self.crossfall) - self.ends[side].offset
         variance = width * width * blade.roll_variance
         if other is None:
-            return EndError(off, variance)
+            return EndError(off, variance, relative=True)
         return EndError(other.error + off, other.variance + variance)
 
     def bar_errors(self, blade: Blade) -> dict[Side, EndError | None]:

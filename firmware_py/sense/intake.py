@@ -8,6 +8,7 @@ the device itself says that it is at fault.
 from __future__ import annotations
 
 import math
+import operator
 
 from drivers.samples import (
     AirSample,
@@ -46,14 +47,13 @@ class Intake:
         self.same = [0] * max(elements, 1)
         self.previous: list[float] = [math.nan] * max(elements, 1)
 
+    def new_clock(self) -> None:
+        """The loop's clock jumped: earlier times are no measure any more."""
+        self.last_s = self.seen_s = -math.inf
+
     def accept(self, sample: AnySample, now_s: float) -> bool:
         """True for a usable sample; else it is counted and `why` says what was wrong."""
-        if self.kind is not None and type(sample) is not self.kind:
-            fault = "another device's kind of sample"
-        else:
-            fault = self._time_fault(sample.time_s, now_s) or _value_fault(sample, self.elements)
-        if not fault and sample.validity is Validity.FAULT:
-            fault = "device reports a fault"
+        fault = self._fault(sample, now_s)
         if fault:
             self.dropped += 1
             self.why = fault
@@ -63,6 +63,17 @@ class Intake:
         if sample.validity is Validity.OK or isinstance(sample, RangePing):
             self.seen_s = now_s
         return True
+
+    def _fault(self, sample: AnySample, now_s: float) -> str:
+        if self.kind is not None and type(sample) is not self.kind:
+            return "another device's kind of sample"
+        try:
+            fault = self._time_fault(sample.time_s, now_s) or _value_fault(sample, self.elements)
+        except (TypeError, AttributeError):
+            return "a reading of another type"  # nothing checks types between a driver and here
+        if not fault and sample.validity is Validity.FAULT:
+            return "device reports a fault"
+        return fault
 
     @property
     def stuck(self) -> bool:
@@ -120,7 +131,7 @@ def _outside(value: float | None, limit: float) -> str:
 
 
 def _ping_fault(ping: RangePing, elements: int) -> str:
-    if not 0 <= ping.element < elements:
+    if not 0 <= operator.index(ping.element) < elements:
         return "no such element"
     for echo in ping.echoes:
         if not 0.0 < echo.flight_s <= FLIGHT:

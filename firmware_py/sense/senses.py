@@ -97,6 +97,13 @@ class Senses:
             self.speed = None
         return pings
 
+    def new_clock(self) -> None:
+        """The clock jumped: what was timed by it before says nothing of what comes."""
+        for intake in self.intakes.values():
+            intake.new_clock()
+        self.inertial_s, self.speed = None, None
+        self.speed_s = self.air_s = -math.inf
+
     def dropped(self) -> int:
         """Samples refused since the start."""
         return self.unknown + sum(intake.dropped for intake in self.intakes.values())
