@@ -15,6 +15,7 @@ from firmware_py.fuse.blade import Blade
 from firmware_py.fuse.moment import Attitude, Moment
 from firmware_py.fuse.track import Gate
 from firmware_py.guard.faults import CLOCK_JUMP, FaultFinder, needed_bars
+from firmware_py.guard.levels import Levels
 from firmware_py.guard.modes import EndFacts, Facts, Guard, Verdict
 from firmware_py.guide.targets import EndError, Targets
 from firmware_py.messages import (
@@ -31,6 +32,7 @@ from firmware_py.messages import (
 from firmware_py.sense.senses import Senses
 from firmware_py.serve import Serve
 from firmware_py.settings import MM, Rig
+from firmware_py.undo import Changes
 from firmware_py.view import make_tick
 
 LED = (EndState.LED, EndState.COAST)
@@ -42,7 +44,8 @@ class Controller:
 
     STATE = (
         "senses", "blade", "targets", "guard", "actuate", "finder", "gate_near", "gate_far",
-        "dead_band", "last_s", "seq", "led", "sure", "left_at",
+        "dead_band", "last_s", "seq", "led", "sure", "left_at", "levels", "changes",
+        "gate_middle", "states", "lasted",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -54,7 +57,9 @@ class Controller:
         self.guard = Guard(limits.hold_crossfall_pct / 100.0, limits.engage_error_mm * MM)
         self.actuate = Actuate(rig)
         self.finder = FaultFinder(rig)
-        self.serve = Serve(self)
+        self.levels = Levels(rig.check)
+        self.changes = Changes()
+        self.serve = Serve(self, self.changes)
         self.gate_near, self.gate_far = rig.gate.near_mm * MM, rig.gate.far_mm * MM
         self.dead_band = rig.control.dead_band_mm * MM
         self.last_s = math.nan
@@ -62,13 +67,27 @@ class Controller:
         self.led = dict.fromkeys(SIDES, False)
         self.sure = dict.fromkeys(SIDES, False)
         self.left_at: dict[Side, float | None] = dict.fromkeys(SIDES)
+        self.gate_middle: dict[Side, float | None] = dict.fromkeys(SIDES)
+        self.states = dict.fromkeys(SIDES, EndState.NEUTRAL)
+        self.lasted = dict.fromkeys(SIDES, 0.0)  # s, of each end's state
         self.command = ValveCommand(0.0, 0.0, 0.0)
+
+    @property
+    def undo_words(self) -> str:
+        return self.changes.words
+
+    def set_dead_band(self, half_m: float) -> None:
+        """Half width of the dead band of both ends, m."""
+        self.dead_band = half_m
+        for loop in self.actuate.loops.values():
+            loop.band.half = half_m
 
     def step(
         self, now_s: float, samples: Sequence[AnySample], requests: Sequence[AnyRequest] = ()
     ) -> Tick:
         """One tick. now_s: seconds on one monotonic clock; samples: new since the last tick."""
         now_s, dt = self._clock(now_s)
+        self.levels.check = None
         pings = self.senses.take(now_s, samples)
         usable = 0.0 < dt <= CLOCK_JUMP and self.senses.has_attitude and bool(self.senses.sound)
         if usable:
@@ -113,6 +132,7 @@ class Controller:
         if sound is None:
             return
         gates = {side: self.gate(side) for side in self.blade.tracks} if pings else {}
+        self.gate_middle.update((side, gate.middle) for side, gate in gates.items())
         for ping in pings:
             side = self.senses.sides[ping.device]
             self.blade.tracks[side].ping(ping, sound, self.blade.history, gates[side])
@@ -208,3 +228,6 @@ class Controller:
             now_s, step, verdict.states, self.blade, allowed=allowed, standing=verdict.standing
         )
         self.led = {side: allowed and verdict.states[side] in LED for side in SIDES}
+        for side, state in verdict.states.items():
+            self.lasted[side] = self.lasted[side] + step if state is self.states[side] else 0.0
+        self.states = verdict.states

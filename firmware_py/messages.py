@@ -12,7 +12,7 @@ import msgspec
 
 from drivers.samples import AnySample
 
-SCHEMA = 1  # raised whenever a field below changes its place or its meaning
+SCHEMA = 2  # raised whenever a field below changes its place or its meaning
 
 
 class Side(StrEnum):
@@ -86,7 +86,12 @@ class Link(StrEnum):
 
 
 class BarTick(msgspec.Struct, frozen=True, array_like=True, gc=False):
-    """One bar: vertical clearance (m), lateral (m) with their sd, and each element's use."""
+    """One bar: vertical clearance (m), lateral (m) with their sd, and each element's use.
+
+    ranges_m: the nearest echo of each element's last firing, last_m the furthest one (the ground,
+    beside a string). gate_m: the clearance round which the range gate stands. unseen_s: since the
+    last echo that was used; None before the first.
+    """
 
     end: Side
     link: Link
@@ -96,11 +101,17 @@ class BarTick(msgspec.Struct, frozen=True, array_like=True, gc=False):
     lateral_sd_m: float | None
     ranges_m: tuple[float | None, ...]
     uses: tuple[Use, ...]
-    unseen_s: float
+    unseen_s: float | None
+    last_m: tuple[float | None, ...] = ()
+    gate_m: float | None = None
 
 
 class EndTick(msgspec.Struct, frozen=True, array_like=True, gc=False):
-    """One blade end. cue_m > 0: raise by so much, < 0: lower; 0: on level; None: not known."""
+    """One blade end. cue_m > 0: raise by so much, < 0: lower; 0: on level; None: not known.
+
+    datum_m: the end's height over its reference that is its target before the offset; state_s:
+    how long the state has lasted; held: the driver asked for it to be held.
+    """
 
     guide: Guide
     state: EndState
@@ -116,6 +127,25 @@ class EndTick(msgspec.Struct, frozen=True, array_like=True, gc=False):
     gain: float
     in_dead_band: bool
     capped: bool
+    datum_m: float | None = None
+    state_s: float = 0.0
+    held: bool = False
+
+
+class Check(msgspec.Struct, frozen=True, array_like=True, gc=False):
+    """A check level: what the driver measured at an end against what was believed there, m.
+
+    wrong_m > 0: the end is higher than the controller believes; offset_m is the nudge that would
+    put it right; in_a_row: how many checks in a row were beyond the tolerance, this one included.
+    """
+
+    end: Side
+    distance_m: float | None
+    measured_m: float
+    expected_m: float
+    wrong_m: float
+    offset_m: float
+    in_a_row: int
 
 
 class Answer(msgspec.Struct, frozen=True, array_like=True, gc=False):
@@ -148,6 +178,13 @@ class Tick(msgspec.Struct, frozen=True, array_like=True, gc=False):
     faults: tuple[str, ...]
     dropped: int
     answers: tuple[Answer, ...]
+    engaged: bool = False
+    gate_near_m: float = 0.0
+    gate_far_m: float = 0.0
+    dead_band_m: float = 0.0
+    undo: str = ""  # what an Undo would take back
+    check_due: bool = False
+    check: Check | None = None  # made in this tick
 
     def end(self, side: Side) -> EndTick:
         return self.left if side is Side.LEFT else self.right
@@ -213,6 +250,22 @@ class HoldEnd(Request, frozen=True, gc=False, tag="hold end"):
     on: bool
 
 
+class Undo(Request, frozen=True, gc=False, tag="undo"):
+    """Take the last change of a target or a setting back; see Tick.undo."""
+
+
+class CheckLevel(Request, frozen=True, gc=False, tag="check level"):
+    """A staff or tape reading at a blade end, in m, larger for a lower end.
+
+    expected_m: the reading that the end should have on its target; None: the tape hangs from the
+    end's own reference, so that the controller knows it.
+    """
+
+    end: Side
+    measured_m: float
+    expected_m: float | None
+
+
 class Mark(Request, frozen=True, gc=False, tag="mark"):
     """A note of the driver's that stands in the journal at this tick."""
 
@@ -229,6 +282,8 @@ AnyRequest = (
     | Engage
     | Disengage
     | HoldEnd
+    | Undo
+    | CheckLevel
     | Mark
 )
 

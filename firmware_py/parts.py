@@ -10,8 +10,10 @@ from typing import Protocol
 from drivers.samples import ValveCommand
 from firmware_py.act.actuate import Actuate
 from firmware_py.fuse.blade import Blade
+from firmware_py.guard.levels import Levels
 from firmware_py.guard.modes import Guard
 from firmware_py.guide.targets import Targets
+from firmware_py.messages import Side
 from firmware_py.sense.senses import Senses
 from firmware_py.settings import Rig
 
@@ -25,8 +27,16 @@ class Parts(Protocol):
     targets: Targets
     guard: Guard
     actuate: Actuate
+    levels: Levels
     command: ValveCommand
     seq: int
     gate_near: float
     gate_far: float
     dead_band: float
+    gate_middle: dict[Side, float | None]
+    lasted: dict[Side, float]
+
+    @property
+    def undo_words(self) -> str: ...
+
+    def set_dead_band(self, half_m: float) -> None: ...

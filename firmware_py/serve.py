@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import math
 
+from firmware_py.guard.levels import IN_A_ROW, ROW, reading_fault
 from firmware_py.guard.modes import Facts
 from firmware_py.messages import (
     BAR_GUIDES,
     AnyRequest,
+    CheckLevel,
     Disengage,
     Engage,
     Guide,
@@ -23,9 +25,11 @@ from firmware_py.messages import (
     SetGate,
     SetGuide,
     Side,
+    Undo,
 )
 from firmware_py.parts import Parts
 from firmware_py.settings import MM, Control, Gate
+from firmware_py.undo import Changes
 
 NUDGE = 0.05  # m; the largest single step: further is a new datum
 NUDGE_CROSSFALL = 0.01  # ratio; the largest single step
@@ -36,8 +40,9 @@ ROUNDING = 1e-9  # m, ratio: three nudges of 50 mm are 150 mm, whatever their bi
 class Serve:
     """`take` gives '' when the request is done, else one sentence why not."""
 
-    def __init__(self, parts: Parts) -> None:
+    def __init__(self, parts: Parts, changes: Changes) -> None:
         self.c = parts
+        self.changes = changes
 
     def take(self, request: AnyRequest, facts: Facts) -> str:
         """Do one request."""
@@ -51,9 +56,42 @@ class Serve:
                 self.c.guard.asked_hold[end] = on
             case Mark(text=text):
                 reason = "" if len(text) <= MARK else f"a mark has at most {MARK} characters"
+                if not reason:
+                    self.c.levels.mark()
+            case CheckLevel():
+                reason = self._check(request, facts)
+            case Undo():
+                reason = self.changes.back(self.c)
             case _:
+                self.changes.remember(_in_words(request), self.c)
                 reason = self._change(request)
+                if reason:
+                    self.changes.forget()
         return reason
+
+    def _check(self, request: CheckLevel, facts: Facts) -> str:
+        """A measured level: what is wrong with it is told, two in a row are a fault."""
+        end, expected = request.end, request.expected_m
+        reason = reading_fault(request.measured_m, expected)
+        believed = facts.ends[end].error
+        if not reason and believed is None:
+            reason = f"{end}: no datum or no reference in view, so there is nothing to check"
+        if not reason and expected is None and self.c.targets.ends[end].guide not in BAR_GUIDES:
+            reason = f"{end} has no reference of its own; give the reading it should have as well"
+        if reason or believed is None:
+            return reason
+        if expected is None:
+            expected = self._reading_on_target(end, believed)
+        readings = request.measured_m, expected
+        check = self.c.levels.take(end, readings, believed, self.c.senses.distance)
+        if check.in_a_row >= IN_A_ROW:
+            facts.faults.add(ROW)
+        return ""
+
+    def _reading_on_target(self, end: Side, believed: float) -> float:
+        """What a tape from the reference down to the end would read, were it on its target, m."""
+        seen = self.c.blade.end_height(end)
+        return math.nan if seen is None else believed - seen[0]
 
     def _change(self, request: AnyRequest) -> str:
         """Requests that change a target or a setting."""
@@ -131,10 +169,27 @@ class Serve:
         low, high = _bounds(Control, "dead_band_mm")
         if not low <= half / MM <= high:
             return f"the dead band lies between {low:g} and {high:g} mm"
-        self.c.dead_band = half
-        for loop in self.c.actuate.loops.values():
-            loop.band.half = half
+        self.c.set_dead_band(half)
         return ""
+
+
+def _in_words(request: AnyRequest) -> str:
+    """A change in a few words, for whoever may take it back."""
+    words = ""
+    match request:
+        case SetDatum(end=end):
+            words = f"datum {end}"
+        case Nudge(end=end, step_m=step):
+            words = f"nudge {end} {step * 1e3:+.1f} mm"
+        case NudgeCrossfall(step=step):
+            words = f"crossfall {step * 100:+.2f} %"
+        case SetGuide(end=end, guide=guide):
+            words = f"guide {end} {guide}"
+        case SetGate():
+            words = "gate"
+        case SetDeadBand():
+            words = "dead band"
+    return words
 
 
 def _bounds(model: type[Gate] | type[Control], key: str) -> tuple[float, float]:

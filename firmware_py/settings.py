@@ -149,6 +149,14 @@ class Gate(Part):
     far_mm: float = Field(default=60, ge=5, le=500)
 
 
+class CheckLevels(Part):
+    """When the driver is asked for a check level, and how far off one may be."""
+
+    tolerance_mm: float = Field(default=5, ge=1, le=50, description="beyond it: off")
+    at: Literal["distance", "mark"] = Field(default="distance", description="or at each mark")
+    every_m: float = Field(default=20, ge=0, le=500, description="of way; 0: never asked")
+
+
 class End(Part):
     """What an end follows at the start."""
 
@@ -236,6 +244,7 @@ class Rig(Part):
     left: End
     right: End
     control: Control = Control()
+    check: CheckLevels = CheckLevels()
 
     def end(self, side: Side) -> End:
         return self.left if side is Side.LEFT else self.right

@@ -33,6 +33,8 @@ def make_tick(
         c.senses.speed, c.senses.distance,
         tuple(name for name in BY_NAME if name in facts.faults),
         c.senses.dropped(), answers,
+        c.guard.engaged, c.gate_near, c.gate_far, c.dead_band, c.undo_words,
+        c.levels.due(c.senses.distance, c.guard.engaged), c.levels.check,
     )  # fmt: skip
 
 
@@ -49,6 +51,7 @@ def _end(
         None if error is None else math.sqrt(error.variance),
         action.predicted, action.disturbance, action.rate, valve, cue, target.offset,
         c.blade.valve_gain.gain, action.in_band, action.capped,
+        target.datum, c.lasted[side], c.guard.asked_hold[side],
     )  # fmt: skip
 
 
@@ -74,4 +77,5 @@ def _bar(c: Parts, side: Side, now_s: float) -> BarTick:
         f.h if known else None, math.sqrt(max(f.cov[0], 0.0)) if known else None,
         f.y if across else None, math.sqrt(max(f.cov[7], 0.0)) if across else None,
         tuple(track.ranges), tuple(track.uses), unseen if math.isfinite(unseen) else None,
+        tuple(track.lasts), c.gate_middle[side],
     )  # fmt: skip

@@ -61,7 +61,7 @@ class Track:
     """
 
     STATE = (
-        "filter", "link", "search", "frame", "stamps", "uses", "ranges", "used_s", "way",
+        "filter", "link", "search", "frame", "stamps", "uses", "ranges", "lasts", "used_s", "way",
         "guide",
     )  # fmt: skip
 
@@ -89,7 +89,8 @@ class Track:
         self.frame: list[list[float]] = [[] for _ in range(n)]
         self.stamps = [-math.inf] * n
         self.uses = [Use.SILENT] * n
-        self.ranges: list[float | None] = [None] * n
+        self.ranges: list[float | None] = [None] * n  # nearest echo, m
+        self.lasts: list[float | None] = [None] * n  # furthest echo, m
 
     def reset(self) -> None:
         """Forget the reference and search anew."""
@@ -138,6 +139,7 @@ class Track:
         near, far = self.bar.reach_near_mm * MM, self.bar.reach_far_mm * MM
         echoes = [e for e in echoes if near <= e[1] <= far]
         self.ranges[k] = echoes[0][1] if echoes else None
+        self.lasts[k] = echoes[-1][1] if echoes else None
         if self.link is Link.SEARCHING:
             self._collect(k, ping.time_s, echoes, history, gate)
         elif not echoes:

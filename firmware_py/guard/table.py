@@ -72,6 +72,8 @@ ROWS: tuple[Row, ...] = (
         "a led end is further off than the engage limit and 20 mm, or 150 mm while it returns",
         N, ASK,
         "The blade is too far off its target. Bring it near by hand, then engage."),
+    Row("check level off", "two check levels in a row are beyond their tolerance", N, ASK,
+        "Two check levels were off. Check string, cutting-edge wear and mounting; then engage."),
     Row("crossfall off", "an end is held and the crossfall is beyond its limit", N, ONCE,
         "Held, and the crossfall drifted off. Valves neutral until it is near again."),
     Row("reversing", "the machine moves backwards", N, ONCE,

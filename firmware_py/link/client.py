@@ -1,0 +1,111 @@
+"""A listener's end of the link: a dashboard, a sound, a printer, a simulated person, a test.
+
+`poll` and `send` never wait. When the loop is gone, `lost` says so in a sentence.
+"""
+
+from __future__ import annotations
+
+import socket
+from pathlib import Path
+from typing import Protocol
+
+import msgspec
+
+from firmware_py.errors import LineholdError
+from firmware_py.link.frames import MOST, Bye, FromListener, FromLoop, Hello, join
+
+BATCH = 256  # frames taken at one poll: a second of ticks and more
+
+
+class LinkError(LineholdError, OSError):
+    """No loop listens there, or it speaks another version."""
+
+
+class Source(Protocol):
+    """What a dashboard needs of the link; tests hand in one of their own."""
+
+    @property
+    def lost(self) -> str:
+        """Why nothing more comes; '' while the loop is there."""
+        ...
+
+    def poll(self) -> list[FromLoop]:
+        """All frames that have come, oldest first."""
+        ...
+
+    def send(self, frame: FromListener) -> bool:
+        """Ask; False when it could not be sent."""
+        ...
+
+
+class Client:
+    """A connection to a running loop. LinkError when there is none."""
+
+    def __init__(self, path: Path, name: str, *, looks: bool = False) -> None:
+        self.path = path
+        self.lost = ""
+        self.refused = 0  # frames that fit no type
+        self._encoder = msgspec.msgpack.Encoder()
+        self._decoder = msgspec.msgpack.Decoder(FromLoop)
+        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        try:
+            self._socket.connect(str(path))
+            self._socket.send(self._encoder.encode(join(name, looks)))
+        except OSError as error:
+            self._socket.close()
+            why = error.strerror or str(error)
+            raise LinkError(
+                f"no controller answers at {path} ({why}); start one with: linehold run"
+            ) from error
+        self._socket.setblocking(False)
+
+    def fileno(self) -> int:
+        """For select."""
+        return self._socket.fileno()
+
+    def poll(self) -> list[FromLoop]:
+        """All frames that have come, oldest first; at most BATCH."""
+        found: list[FromLoop] = []
+        while not self.lost and len(found) < BATCH:
+            try:
+                data = self._socket.recv(MOST)
+            except BlockingIOError:
+                break
+            except OSError as error:
+                self.lost = f"The link failed ({error.strerror}). The valves' lease shuts them."
+                break
+            if not data:
+                self.lost = "The control loop has gone. The valves' lease shuts them."
+                break
+            self._take(data, found)
+        return found
+
+    def _take(self, data: bytes, found: list[FromLoop]) -> None:
+        try:
+            frame = self._decoder.decode(data)
+        except msgspec.MsgspecError:
+            self.refused += 1
+            return
+        found.append(frame)
+        if isinstance(frame, Bye):
+            self.lost = frame.why
+
+    def send(self, frame: FromListener) -> bool:
+        """Ask; False when it could not be sent, for the loop is gone or busy."""
+        if self.lost:
+            return False
+        try:
+            self._socket.send(self._encoder.encode(frame))
+        except OSError:
+            return False
+        return True
+
+    def close(self) -> None:
+        """Leave."""
+        self.lost = self.lost or "closed"
+        self._socket.close()
+
+
+def hello_of(frames: list[FromLoop]) -> Hello | None:
+    """The loop's hello among frames."""
+    return next((frame for frame in frames if isinstance(frame, Hello)), None)

@@ -1,0 +1,55 @@
+"""What can be set on the go, as one value: remembered before each change, and put back."""
+
+from __future__ import annotations
+
+from firmware_py.fuse.moment import Sight
+from firmware_py.guide.targets import EndTarget
+from firmware_py.messages import SIDES, Guide
+from firmware_py.parts import Parts
+
+DEPTH = 16  # changes that can be taken back, one after another
+
+EndSet = tuple[Guide, float | None, float, Sight, float]
+
+
+class Changes:
+    """`remember` before a change, `back` to take the last one back; `words` names it."""
+
+    STATE = ("kept",)
+
+    def __init__(self) -> None:
+        # words; both ends; crossfall, gate near and far, dead band
+        self.kept: list[tuple[str, tuple[EndSet, ...], tuple[float, ...]]] = []
+
+    @property
+    def words(self) -> str:
+        return self.kept[-1][0] if self.kept else ""
+
+    def remember(self, words: str, c: Parts) -> None:
+        """Note how all stands now."""
+        ends = tuple(_end_set(c.targets.ends[side]) for side in SIDES)
+        numbers = (c.targets.crossfall, c.gate_near, c.gate_far, c.dead_band)
+        self.kept.append((words, ends, numbers))
+        del self.kept[:-DEPTH]
+
+    def forget(self) -> None:
+        """The change was refused: nothing to take back."""
+        del self.kept[-1]
+
+    def back(self, c: Parts) -> str:
+        """Put back what the last change changed; '' when done, else the reason."""
+        if not self.kept:
+            return "nothing has been changed that could be taken back"
+        _, ends, numbers = self.kept.pop()
+        for side, (guide, datum, lateral, sight, offset) in zip(SIDES, ends, strict=True):
+            end = c.targets.ends[side]
+            end.guide, end.datum, end.datum_lateral = guide, datum, lateral
+            end.sight, end.offset = sight, offset
+            c.blade.set_guide(side, guide)
+        c.targets.crossfall, c.gate_near, c.gate_far, dead_band = numbers
+        c.set_dead_band(dead_band)
+        return ""
+
+
+def _end_set(end: EndTarget) -> EndSet:
+    return end.guide, end.datum, end.datum_lateral, end.sight, end.offset
