@@ -185,6 +185,7 @@ class Loop:
         self._state_due = -math.inf
         self._last: Tick | None = None
         self.ticks = self.missed = self.states_failed = 0
+        self.late_s = self.work_s = 0.0  # of this tick, of the one before
         self.lateness, self.work = Histogram(), Histogram()
 
     def stop(self, why: str) -> None:
@@ -213,13 +214,15 @@ class Loop:
             due = start + number * period
             clock.sleep_until(due)
             now = clock.now()
-            self.lateness.add(now - due)
+            self.late_s = now - due
+            self.lateness.add(self.late_s)
             if now >= until_s:
                 self.stop(TIME_UP)
             why = self._stop
             self._tick(now, last=bool(why))
             ended = clock.now()
-            self.work.add(ended - now)
+            self.work_s = ended - now
+            self.work.add(self.work_s)
             if why:
                 return why
             behind = ended - (start + (number + 1) * period)

@@ -156,7 +156,7 @@ class Serve:
         return ""
 
     def _gate(self, near: float, far: float) -> str:
-        low, high = _bounds(Gate, "near_mm")
+        low, high = bounds(Gate, "near_mm")
         if not (low <= near / MM <= high and low <= far / MM <= high):
             return f"each half of the gate lies between {low:g} and {high:g} mm"
         for side, bar in self.c.rig.bars.items():
@@ -166,7 +166,7 @@ class Serve:
         return ""
 
     def _dead_band(self, half: float) -> str:
-        low, high = _bounds(Control, "dead_band_mm")
+        low, high = bounds(Control, "dead_band_mm")
         if not low <= half / MM <= high:
             return f"the dead band lies between {low:g} and {high:g} mm"
         self.c.set_dead_band(half)
@@ -192,7 +192,7 @@ def _in_words(request: AnyRequest) -> str:
     return words
 
 
-def _bounds(model: type[Gate] | type[Control], key: str) -> tuple[float, float]:
+def bounds(model: type[Gate] | type[Control], key: str) -> tuple[float, float]:
     """A setting's range stands once: in its schema."""
     low = high = math.nan
     for rule in model.model_fields[key].metadata:

@@ -48,7 +48,7 @@ class Hydraulics:
 
     def __init__(self, rig: RigTruth, step_s: float) -> None:
         v = rig.valves
-        self._overlap, self._pump, self._lease = v.overlap, v.pump, v.lease_s
+        self._overlap, self._pump, self.lease_s = v.overlap, v.pump, v.lease_s
         self._dead = v.dead_time_s + rig.extra_dead_time_s
         self._up = v.up_mps * rig.valve_speed_factor
         self._down = v.down_mps * rig.valve_speed_factor
@@ -70,7 +70,7 @@ class Hydraulics:
         while queue and queue[-1][0] >= start - 1e-9:
             queue.pop()  # an expiry that this command forestalls
         queue.append((start, left, right))
-        queue.append((start + self._lease, 0.0, 0.0))
+        queue.append((start + self.lease_s, 0.0, 0.0))
 
     def step(self, t: float, hands: tuple[float | None, float | None]) -> None:
         """Advance from t by one step; a hand on a lever (-1..1) takes that valve over."""

@@ -81,6 +81,10 @@ class SimulatedRig:
         """Let go: both valves shut."""
         self._valves.neutral(self._valves.now_s)
 
+    def valve_output(self, now_s: float) -> tuple[float, float]:
+        """What drives the valves at this moment, their lease applied, -1..1."""
+        return self._valves.output(now_s)
+
     def truth(self) -> Truth:
         """Where everything really is."""
         return observe(self._machine, self._bars)

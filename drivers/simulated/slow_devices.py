@@ -65,10 +65,11 @@ class SimulatedValves:
         self._hydraulics, self._faulty = hydraulics, False
         self.now_s = -math.inf
         self.last: ValveCommand | None = None
+        self.heard_s = -math.inf
 
     def write(self, command: ValveCommand) -> None:
         """Send a command; it holds for one lease."""
-        self.last = command
+        self.last, self.heard_s = command, self.now_s
         if self.faults.find("unplug") is not None:
             return
         t = self.now_s
@@ -80,6 +81,12 @@ class SimulatedValves:
     def neutral(self, now_s: float) -> None:
         """Shut both valves."""
         self.write(ValveCommand(now_s, 0.0, 0.0))
+
+    def output(self, now_s: float) -> tuple[float, float]:
+        """What the valves are driven with: the last command while its lease lasts, else 0."""
+        if self.last is None or now_s - self.heard_s > self._hydraulics.lease_s:
+            return 0.0, 0.0
+        return self.last.left, self.last.right
 
     def step(self) -> None:
         """Pass injected faults on to the oil."""

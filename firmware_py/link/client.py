@@ -41,7 +41,7 @@ class Source(Protocol):
 class Client:
     """A connection to a running loop. LinkError when there is none."""
 
-    def __init__(self, path: Path, name: str, *, looks: bool = False) -> None:
+    def __init__(self, path: Path, name: str, *, looks: bool = False, keeper: str = "") -> None:
         self.path = path
         self.lost = ""
         self.refused = 0  # frames that fit no type
@@ -50,7 +50,7 @@ class Client:
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         try:
             self._socket.connect(str(path))
-            self._socket.send(self._encoder.encode(join(name, looks)))
+            self._socket.send(self._encoder.encode(join(name, looks=looks, keeper=keeper)))
         except OSError as error:
             self._socket.close()
             why = error.strerror or str(error)

@@ -64,10 +64,12 @@ class Hello(msgspec.Struct, frozen=True, array_like=True, tag="hello"):
     bars: tuple[BarInfo, ...]
     bounds: Bounds
     may_ask: bool
+    realtime: tuple[str, ...] = ()  # what was permitted of real time, and what not
 
 
 class Beat(msgspec.Struct, frozen=True, array_like=True, gc=False, tag="tick"):
-    """One tick, how late it came and how long it took, s; dropped: frames this listener lost."""
+    """One tick, how late it came, how long the one before took (s), deadlines missed so far;
+    dropped: frames that listeners were too slow for, all together."""
 
     tick: Tick
     late_s: float
@@ -133,12 +135,16 @@ FromLoop = Hello | Beat | Devices | Host | Note | Told | Bye
 
 
 class Join(msgspec.Struct, frozen=True, array_like=True, tag="join"):
-    """A listener's first frame. looks: it will ask for nothing, and is refused if it does."""
+    """A listener's first frame. looks: it will ask for nothing, and is refused if it does.
+
+    keeper: the word that the run's own keeper was given, for what only it may send.
+    """
 
     version: int
     schema: int
     name: str
     looks: bool
+    keeper: str = ""
 
 
 class Ask(msgspec.Struct, frozen=True, array_like=True, gc=False, tag="ask"):
@@ -173,12 +179,13 @@ class Stop(msgspec.Struct, frozen=True, array_like=True, gc=False, tag="stop"):
     """End the run: valves neutral, recording closed."""
 
     number: int
+    why: str = "stopped at a dashboard"
 
 
 Bench = Drive | Lever | HoldEnable
 FromListener = Join | Ask | Drive | Lever | HoldEnable | Stop | Host | Note
 
 
-def join(name: str, looks: bool = False) -> Join:
+def join(name: str, *, looks: bool = False, keeper: str = "") -> Join:
     """The first frame of a listener of this version."""
-    return Join(VERSION, SCHEMA, name, looks)
+    return Join(VERSION, SCHEMA, name, looks, keeper)

@@ -1,8 +1,7 @@
-"""A process that prints a run line by line: `python -m firmware_py.live.lines FD FD [--json]`.
+"""A process that prints a run line by line: `python -m firmware_py.live.lines SOCKET [--json]`.
 
-It reads frames from the first pipe until that ends and asks for nothing by the second. It is a
-process of its own, because a full terminal or a slow pipe behind standard output must stall
-nobody but itself.
+It looks at the link and asks for nothing. It is a process of its own, because a full terminal or
+a slow pipe behind standard output must stall nobody but itself.
 """
 
 from __future__ import annotations
@@ -12,11 +11,13 @@ import os
 import select
 import signal
 import sys
+from pathlib import Path
 
 import msgspec
 
-from firmware_py.live.pipes import FrameReader, Hello, Kind
-from firmware_py.live.words import FRESH_S, as_dict, line
+from firmware_py.link.client import Client, LinkError
+from firmware_py.link.frames import FRESH_S, Beat, Bye, FromLoop, Hello, Note
+from firmware_py.live.words import as_dict, line
 from firmware_py.messages import Tick
 
 EVERY_S = 1.0  # s of the loop's clock between two lines
@@ -30,17 +31,16 @@ class Printer:
         self._started_s: float | None = None
         self._due_s = -math.inf
 
-    def frame(self, kind: int, data: bytes) -> str:
+    def frame(self, frame: FromLoop) -> str:
         """The line that a frame is worth; '' for none."""
-        if kind == Kind.HELLO:
-            self._started_s = msgspec.msgpack.decode(data, type=Hello).started_s
-            return ""
-        if kind == Kind.NOTE:
-            text = msgspec.msgpack.decode(data, type=str)
-            return self._encode({"note": text}) if self._json else f"Note: {text}"
-        if kind != Kind.TICK:
-            return ""
-        return self._tick(msgspec.msgpack.decode(data, type=Tick))
+        match frame:
+            case Hello(started_s=started):
+                self._started_s = started
+            case Note(text=text):
+                return self._encode({"note": text}) if self._json else f"Note: {text}"
+            case Beat(tick=tick):
+                return self._tick(tick)
+        return ""
 
     def _tick(self, tick: Tick) -> str:
         if self._started_s is None:
@@ -62,26 +62,29 @@ class Printer:
         return msgspec.json.encode(value).decode()
 
 
-def show(fd: int, as_json: bool) -> None:
-    """Print until the pipe ends."""
-    reader, printer = FrameReader(fd), Printer(as_json)
-    begun = False
-    while not reader.ended:
-        ready, _, _ = select.select([fd], [], [], EVERY_S)
+def show(client: Client, as_json: bool) -> None:
+    """Print until the loop has gone."""
+    printer, begun = Printer(as_json), False
+    while not client.lost:
+        ready, _, _ = select.select([client], [], [], EVERY_S)
         if not ready and begun:
             print(printer.silence(), flush=True)
-        for kind, data in reader.frames():
-            begun = begun or kind == Kind.TICK
-            if text := printer.frame(kind, data):
+        for frame in client.poll():
+            begun = begun or isinstance(frame, Beat)
+            if text := printer.frame(frame):
                 print(text, flush=True)
+            if isinstance(frame, Bye):
+                return
 
 
 def main() -> None:
-    """Signals of the terminal are the loop's business: it closes the pipe."""
+    """Signals of the terminal are the keeper's business: the link's end ends this."""
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGTSTP):
         signal.signal(number, signal.SIG_IGN)
     try:
-        show(int(sys.argv[1]), "--json" in sys.argv[3:])
+        show(Client(Path(sys.argv[1]), "lines", looks=True), "--json" in sys.argv[2:])
+    except LinkError as error:
+        sys.exit(str(error))
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), 1)  # so that exiting does not complain again
 

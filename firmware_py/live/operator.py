@@ -1,7 +1,6 @@
 """A simulated person at the simulated rig: sets the datum, engages, drives, stops at the end.
 
-It sees ticks and nothing else, as a person sees the screen; it never sees the truth. It stands
-in the loop both as an outlet (what it sees) and as a source of requests (what it asks for).
+It sees ticks and answers and nothing else, as a person sees the screen; it never sees the truth.
 """
 
 from __future__ import annotations
@@ -12,6 +11,7 @@ from typing import Protocol
 from firmware_py.live.cautions import READ_S
 from firmware_py.messages import (
     BAR_GUIDES,
+    Answer,
     AnyRequest,
     Disengage,
     Engage,
@@ -22,6 +22,7 @@ from firmware_py.messages import (
     Tick,
 )
 
+GAVE_UP = "the driver gave up"
 SURE = 0.002  # m, sd of the clearance at which a person sets the datum
 SEARCH_S = 20.0  # no reference for so long after the start: the person gives up
 PRESS_S = 0.5  # between two things that a person does with the hands
@@ -70,6 +71,14 @@ class Operator:
         asked, self._asked = self._asked, []
         return asked
 
+    def hear(self, answer: Answer) -> None:
+        """What became of something that was asked for."""
+        if answer.number in self._waiting:
+            if answer.done:
+                self._waiting[answer.number] = True
+            else:
+                del self._waiting[answer.number]
+
     def put(self, tick: Tick) -> None:
         """Look at the screen."""
         now = tick.time_s
@@ -79,7 +88,6 @@ class Operator:
         self._person.cue(now, tick.steer_m)
         if tick.mode is Mode.CUE_ONLY:
             self._move_by_hand(tick)
-        self._hear(tick)
         if now >= self._next_s:
             self._stage(tick)
 
@@ -101,14 +109,6 @@ class Operator:
         self._number += 1
         self._waiting[self._number] = False
         self._asked.append(kind(self._number, *values))
-
-    def _hear(self, tick: Tick) -> None:
-        for answer in tick.answers:
-            if answer.number in self._waiting:
-                if answer.done:
-                    self._waiting[answer.number] = True
-                else:
-                    del self._waiting[answer.number]
 
     def _attempt(self, tick: Tick, *wanted: tuple[Callable[..., AnyRequest], object]) -> bool:
         """Ask until all are done; True then. Gives up with the reason shown on the screen."""
@@ -144,10 +144,15 @@ class Operator:
             self._go(self._engage, tick)
 
     def _engage(self, tick: Tick) -> None:
-        if tick.mode is Mode.CUE_ONLY or self._attempt(tick, (Engage, None)):
+        """Ask until the automatic is engaged; never drive off before it is."""
+        done = tick.mode is Mode.CUE_ONLY or self._attempt(tick, (Engage, None))
+        if done and tick.mode is not Mode.NEUTRAL:
             self._person.drive(self._speed)
             self._neutral_s = tick.time_s
             self._go(self._drive, tick, 0.0)
+        elif done:  # it was engaged, and has been lost again already
+            self._waiting.clear()
+            self._next_s = tick.time_s + RETRY_S
 
     def _drive(self, tick: Tick) -> None:
         """Drive to the end; stop when automatic is lost, and try to get it back."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from firmware_py.loop import Ended
+from firmware_py.live.loop_process import LoopReport
 
 GOOD, FAULT, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 SIGNALLED = 128  # plus the number of the signal, as shells have it
@@ -13,29 +13,26 @@ SIGNALLED = 128  # plus the number of the signal, as shells have it
 
 @dataclass(frozen=True)
 class Report:
-    """problems: what went wrong beside the loop; measures: what real time was permitted."""
+    """problems: what went wrong beside the loop; loop: its own words, numbers and measures."""
 
     code: int
-    ended: Ended
-    recording: str
+    loop: LoopReport
+    recordings: tuple[str, ...]
     problems: tuple[str, ...]
-    measures: tuple[str, ...]
     dropped_frames: int
 
     def sentences(self) -> tuple[str, ...]:
         """For a person, the end first."""
-        return (
-            self.ended.words(),
-            *self.problems,
-            *self._remarks(),
-            *self.measures,
-            self.ended.timing_words(),
-            f"Recording: {self.recording}",
-        )
+        stored = [f"Recording: {path}" for path in self.recordings]
+        told = (
+            self.loop.words, *self.problems, *self._remarks(), *self.loop.measures,
+            self.loop.timing, *stored,
+        )  # fmt: skip
+        return tuple(filter(None, told))
 
     def _remarks(self) -> tuple[str, ...]:
         """What a person should know, though the run was good."""
-        failed = self.ended.states_failed
+        failed = self.loop.states_failed
         if not failed:
             return ()
         return (
@@ -47,10 +44,11 @@ class Report:
         """For --json."""
         return {
             "exit_code": self.code,
-            "ended": self.ended.as_dict(),
-            "recording": self.recording,
+            "ended": self.loop.numbers | {"words": self.loop.words},
+            "recording": self.recordings[0],
+            "recordings": list(self.recordings),
             "problems": list(self.problems),
             "remarks": list(self._remarks()),
-            "measures": list(self.measures),
+            "measures": list(self.loop.measures),
             "dropped_frames": self.dropped_frames,
         }

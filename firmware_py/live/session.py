@@ -1,7 +1,8 @@
-"""One live run from start to end: the processes, the loop, signals, and what it all came to.
+"""One live run: the keeper starts rig, loop, recording and screen, watches, and ends them in order.
 
-The loop runs in this process and in its main thread. Journal and view are processes of their
-own and started first, so that neither inherits the loop's priority nor ever shares its time.
+The keeper is no part of the loop's time. It holds the ring and both ends' pipes, hears signals,
+tells listeners of deaths, and makes the report. When the keeper itself dies, the loop is told to
+terminate by the system, and ends with the valves neutral.
 """
 
 from __future__ import annotations
@@ -9,33 +10,42 @@ from __future__ import annotations
 import datetime
 import math
 import os
+import secrets
 import signal
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+import socket
+import subprocess
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from types import FrameType
 
-from firmware_py.controller import Controller
-from firmware_py.journal.header import Header
-from firmware_py.journal.ring import Ring, Writer
-from firmware_py.journal.store import Listener
-from firmware_py.live.children import LINES, TEXT_VIEW, View, Watch, aside
-from firmware_py.live.operator import Operator
-from firmware_py.live.pipes import Hello, Kind
-from firmware_py.live.realtime import Measure, realtime
-from firmware_py.live.report import FAULT, GOOD, INTERRUPTED, SIGNALLED, Report
-from firmware_py.live.simulated import SPEED_MPS, WAY_M, simulated
-from firmware_py.loop import Ended, Loop, MonotonicClock, RequestSource
-from firmware_py.messages import AnyRequest, Tick
-from firmware_py.settings import MM, Rig
+import msgspec
 
+from firmware_py.journal.header import Header
+from firmware_py.journal.ring import Ring
+from firmware_py.link.address import default_path
+from firmware_py.live.keeper import Keeper
+from firmware_py.live.loop_process import LoopPlan, LoopReport
+from firmware_py.live.operator import GAVE_UP
+from firmware_py.live.processes import end, start, wait_ready
+from firmware_py.live.recording import Recording, new_recording
+from firmware_py.live.report import FAULT, GOOD, INTERRUPTED, SIGNALLED, Report
+from firmware_py.live.rig_process import RigPlan
+from firmware_py.live.screen import Screen
+from firmware_py.settings import Rig
+
+LOOP = "firmware_py.live.loop_process"
+RIG = "firmware_py.live.rig_process"
+START_S = 20.0  # for a process to come up on a busy small computer
+LEAVE_S = 3.0  # for a process to go once it is asked
+EVERY_S = 0.1  # between two looks of the keeper
 SIGNALS = {
     signal.SIGINT: ("interrupted", INTERRUPTED),
     signal.SIGTERM: ("told to terminate", SIGNALLED + signal.SIGTERM),
     signal.SIGHUP: ("the terminal hung up", SIGNALLED + signal.SIGHUP),
 }
-JOURNAL_S = 10.0  # for the journal to store the rest
 
 
 @dataclass(frozen=True)
@@ -49,48 +59,34 @@ class Plan:
     as_json: bool = False
     for_s: float = math.inf
     seed: int = 1
+    link: Path | None = None  # None: the user's own runtime folder
+    drives_itself: bool = True  # the simulated driver
+    truth: Path | None = None  # for whoever judges a simulated run
+    options: Path | None = None  # of the dashboard
+    sound: bool = True
 
-
-class Sources:
-    """Several sources of requests as one."""
-
-    def __init__(self, *sources: RequestSource) -> None:
-        self._sources = sources
-
-    def take(self) -> Sequence[AnyRequest]:
-        """What each of them has, in order."""
-        return [request for source in self._sources for request in source.take()]
-
-
-class Finish:
-    """An outlet that ends the run once the simulated person has finished."""
-
-    def __init__(self, operator: Operator, stop: Callable[[str], None]) -> None:
-        self._operator, self._stop = operator, stop
-
-    def put(self, tick: Tick) -> None:
-        """Look at the person, not at the tick."""
-        if self._operator.finished:
-            self._stop(self._operator.failed or "the end of the path was reached")
+    @property
+    def link_path(self) -> Path:
+        return self.link or default_path()
 
 
 class Signals:
-    """Turns signals into a stop of the loop; a second one tears it out, valves neutral still."""
+    """The keeper's: the first asks the loop to end, a second tears everything down."""
 
-    def __init__(self, stop: Callable[[str], None]) -> None:
-        self._stop = stop
+    def __init__(self) -> None:
         self.code = GOOD
+        self.asked = self.torn = False
 
     def __call__(self, number: int, _: FrameType | None) -> None:
         """The handler."""
-        if self.code != GOOD:
-            raise KeyboardInterrupt
-        words, self.code = SIGNALS[signal.Signals(number)]
-        self._stop(words)
+        self.torn = self.asked
+        self.asked = True
+        if self.code == GOOD:
+            self.code = SIGNALS[signal.Signals(number)][1]
 
     @contextmanager
     def heard(self) -> Iterator[None]:
-        """Installed while the block runs. Ctrl-Z is not: a loop that is frozen leads nothing."""
+        """Installed while the block runs; Ctrl-Z is not obeyed."""
         before = {number: signal.signal(number, self) for number in SIGNALS}
         before[signal.SIGTSTP] = signal.signal(signal.SIGTSTP, signal.SIG_IGN)
         try:
@@ -100,61 +96,117 @@ class Signals:
                 signal.signal(number, handler)
 
 
-def run(plan: Plan) -> Report:
-    """Run until the path's end, plan.for_s, a signal, or the view's wish to stop."""
-    rig = plan.rig
-    devices = simulated(rig, plan.seed)
-    operator = Operator(devices.person, SPEED_MPS, WAY_M)
-    controller, clock = Controller(rig), MonotonicClock()
-    path = new_recording(plan.folder)
-    ring = Ring.create(rig.control.tick_hz)
+class Loop:
+    """The loop's process and the simulated rig's, as the keeper holds them."""
+
+    def __init__(self, plan: Plan, ring: Ring, recording: Path, keeper_word: str) -> None:
+        ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        settings = plan.rig.model_dump(mode="json")
+        link = str(plan.link_path)
+        with ours, theirs:
+            self.rig = _up(RIG, "the simulated rig", theirs.fileno(), lambda fd: RigPlan(
+                settings, plan.seed, theirs.fileno(), fd, link, os.getpid(), plan.drives_itself,
+                str(plan.truth or ""),
+            ))[0]  # fmt: skip
+            try:
+                for_s = plan.for_s if math.isfinite(plan.for_s) else None
+                self.process, self._report = _up(LOOP, "the loop", ours.fileno(), lambda fd:
+                    LoopPlan(settings, link, keeper_word, ring.name, str(recording),
+                             ours.fileno(), fd, os.getpid(), for_s))  # fmt: skip
+            except OSError:
+                end(self.rig, LEAVE_S)
+                raise
+
+    def stop(self) -> None:
+        """Ask it to end, valves neutral."""
+        if self.process.poll() is None:
+            self.process.terminate()
+
+    def report(self) -> LoopReport | None:
+        """What it says of itself once it has ended; None when it was killed."""
+        with open(self._report, "rb", closefd=True) as pipe:
+            data = pipe.read()
+        with suppress(msgspec.MsgspecError):
+            return msgspec.json.decode(data, type=LoopReport)
+        return None
+
+
+def _up(module: str, what: str, fd: int, plan: object) -> tuple[subprocess.Popen[bytes], int]:
+    """Start a process and wait until it is ready; the process and the pipe that it reports by."""
+    assert callable(plan)
+    read, write = os.pipe()
     try:
-        journal = Listener(ring, path, _header(plan))
-        view = _open_view(plan)
-        sources = Sources(operator, view.requests)
-        loop = Loop(
-            controller, devices, clock, Writer(ring), outlets=[view.outlet, operator],
-            requests_source=sources, tick_hz=rig.control.tick_hz,
-        )  # fmt: skip
-        watch = Watch(journal, view, loop.stop, aside)
-        loop.outlets += [watch, Finish(operator, loop.stop)]
-        signals = Signals(loop.stop)
+        process = start(module, plan=plan(write), fds=(fd, write))
+    finally:
+        os.close(write)
+    try:
+        wait_ready(read, process, what, START_S)
+    except OSError:
+        os.close(read)
+        raise
+    return process, read
+
+
+def run(plan: Plan) -> Report:
+    """Run until the path's end, plan.for_s, a signal, or somebody's wish to stop."""
+    path = new_recording(plan.folder)
+    ring = Ring.create(plan.rig.control.tick_hz)
+    word, signals = secrets.token_hex(16), Signals()
+    try:
         with signals.heard():
-            view.outlet.send(Kind.HELLO, _hello(plan, path, clock.now()))
-            ended, measures = _turn(loop, clock, view, plan.for_s)
-            view.close()
-            stored = journal.stop(JOURNAL_S)
-        problems = _problems(operator, watch, stored, ring.dropped)
+            loop = Loop(plan, ring, path, word)
+            recording = Recording(ring, path, _header(plan))
+            screen = Screen.open(plan.link_path, plan)
+            keeper = Keeper(plan.rig, plan.link_path, word, recording, screen)
+            _keep(loop, keeper, signals)
+            code = loop.process.wait()
+            screen.close(LEAVE_S)
+            stored = recording.close()
+            end(loop.rig, LEAVE_S)
+            return _judge(loop.report(), code, signals.code, keeper, stored)
     finally:
         ring.close()
-    code = FAULT if ended.failed else signals.code or (FAULT if problems else GOOD)
-    return Report(
-        code, ended, str(path), problems, tuple(m.words for m in measures), view.outlet.dropped
-    )
 
 
-def _turn(
-    loop: Loop, clock: MonotonicClock, view: View, for_s: float
-) -> tuple[Ended, tuple[Measure, ...]]:
-    """The loop under real time; the view tells what was not permitted."""
-    with realtime() as measures:
-        for measure in measures:
-            if not measure.done:
-                view.outlet.send(Kind.NOTE, measure.words)
-        return loop.run(clock.now() + for_s), measures
+def _keep(loop: Loop, keeper: Keeper, signals: Signals) -> None:
+    """Look after all of them until the loop has ended."""
+    asked = False
+    while loop.process.poll() is None:
+        keeper.look(time.monotonic())
+        if loop.rig.poll() is not None and not asked:
+            keeper.problem("The simulated rig's process died; the run was ended.")
+        if (signals.asked or loop.rig.poll() is not None) and not asked:
+            asked = True
+            loop.stop()
+        if signals.torn:
+            loop.process.kill()
+        with suppress(subprocess.TimeoutExpired):
+            loop.process.wait(EVERY_S)
+    keeper.look(time.monotonic())
 
 
-def _open_view(plan: Plan) -> View:
-    if plan.headless:
-        return View(LINES, *(["--json"] if plan.as_json else []))
-    return View(TEXT_VIEW)
+def _judge(
+    report: LoopReport | None, code: int, signalled: int, keeper: Keeper, stored: bool
+) -> Report:
+    problems = list(keeper.problems)
+    if not stored:
+        problems.append("The recording is incomplete: its process failed.")
+    if report is None:
+        report = _killed(code)
+    if keeper.ring_dropped:
+        problems.append(
+            f"After a stall too large to be recorded: {keeper.ring_dropped} records."
+        )
+    bad = report.failed or report.why.startswith(GAVE_UP)
+    final = FAULT if bad else signalled or (FAULT if problems else GOOD)
+    return Report(final, report, tuple(map(str, keeper.recording.paths)), tuple(problems),
+                  keeper.dropped)  # fmt: skip
 
 
-def _hello(plan: Plan, path: Path, now_s: float) -> Hello:
-    rig = plan.rig
-    return Hello(
-        rig.name, True, str(path), rig.control.master, rig.blade.width_mm * MM, now_s
-    )  # fmt: skip
+def _killed(code: int) -> LoopReport:
+    name = signal.Signals(-code).name if code < 0 else f"exit code {code}"
+    words = f"The loop's process died ({name}). The valves were shut by their lease."
+    return LoopReport(words, "", True, words, {}, 0, ())
 
 
 def _header(plan: Plan) -> Header:
@@ -164,27 +216,3 @@ def _header(plan: Plan) -> Header:
         started=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
         notes={"run": "simulated rig, live", "seed": str(plan.seed)},
     )
-
-
-def new_recording(folder: Path) -> Path:
-    """A file of its own in the folder, made now: what cannot be recorded must not begin."""
-    folder.mkdir(parents=True, exist_ok=True)
-    stamp = datetime.datetime.now().strftime("run-%Y%m%d-%H%M%S")
-    for ending in ("", *(f"-{n}" for n in range(2, 100))):
-        path = folder / f"{stamp}{ending}.mcap"
-        try:
-            os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o644))
-        except FileExistsError:
-            continue
-        return path
-    raise FileExistsError(f"{folder} already holds 99 recordings of this second")
-
-
-def _problems(operator: Operator, watch: Watch, stored: bool, dropped: int) -> tuple[str, ...]:
-    """A sentence for all that went wrong beside the loop itself."""
-    told = [f"The driver gave up: {operator.failed}"] if operator.failed else []
-    if watch.journal_died or not stored:
-        told.append("The recording is incomplete: its process failed.")
-    if dropped:
-        told.append(f"Too large for the recording after a stall: {dropped} records.")
-    return tuple(told)

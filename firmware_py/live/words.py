@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from firmware_py.guide.cues import in_words, steer_in_words
+from firmware_py.link.frames import FRESH_S as FRESH_S
 from firmware_py.messages import EndTick, Side, Tick
-
-FRESH_S = 0.3  # an older number is not shown as fresh
 
 
 def line(tick: Tick, started_s: float) -> str:

@@ -42,7 +42,7 @@ class Intake:
         self.elements = elements
         self.last_s = -math.inf
         self.seen_s = -math.inf
-        self.dropped = 0
+        self.dropped = self.count = 0
         self.why = ""
         self.same = [0] * max(elements, 1)
         self.previous: list[float] = [math.nan] * max(elements, 1)
@@ -58,6 +58,7 @@ class Intake:
             self.dropped += 1
             self.why = fault
             return False
+        self.count += 1
         self.last_s = sample.time_s
         self._watch_sameness(sample)
         if sample.validity is Validity.OK or isinstance(sample, RangePing):

@@ -1,0 +1,188 @@
+"""The loop as a process of its own: `python -m firmware_py.live.loop_process < plan`.
+
+One thread. It holds the devices, the controller, the journal's ring and the link, and nothing
+that could make it wait; who prints, draws, stores or watches is another process.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import signal
+import socket
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from types import FrameType
+
+import msgspec
+from msgspec import structs
+
+from drivers.simulated.wire import PersonDrives, PersonEnables, PersonHand, RemoteRig
+from firmware_py.controller import Controller
+from firmware_py.journal.ring import Ring, Writer
+from firmware_py.link.frames import Bench, Device, Devices, Drive, Lever
+from firmware_py.link.server import Server
+from firmware_py.live.hello import make_hello
+from firmware_py.live.processes import die_with, ready, starting
+from firmware_py.live.realtime import realtime
+from firmware_py.loop import Ended, Loop, MonotonicClock
+from firmware_py.messages import Tick
+from firmware_py.settings import Rig
+
+DEVICES_EVERY_S = 1.0
+SIGNALS = {
+    signal.SIGTERM: "told to terminate",
+    signal.SIGINT: "interrupted",
+    signal.SIGHUP: "the terminal hung up",
+}
+
+
+class LoopPlan(msgspec.Struct, frozen=True):
+    """All that the loop needs to know."""
+
+    settings: dict[str, object]
+    link: str
+    keeper: str
+    ring: str
+    recording: str
+    wire_fd: int
+    report_fd: int
+    parent: int
+    for_s: float | None = None
+
+
+class LoopReport(msgspec.Struct, frozen=True):
+    """How it ended: words, numbers, and what real time was permitted."""
+
+    words: str
+    timing: str
+    failed: bool
+    why: str
+    numbers: dict[str, object]
+    states_failed: int
+    measures: tuple[str, ...]
+
+
+class DeviceTeller:
+    """An outlet that tells all listeners of the devices once a second."""
+
+    def __init__(self, controller: Controller, server: Server) -> None:
+        self._intakes, self._server = controller.senses.intakes, server
+        self._counts = dict.fromkeys(self._intakes, 0)
+        self._due_s, self._last_s = -math.inf, 0.0
+
+    def put(self, tick: Tick) -> None:
+        """Now and then."""
+        if tick.time_s < self._due_s:
+            return
+        span = tick.time_s - self._last_s
+        self._due_s, self._last_s = tick.time_s + DEVICES_EVERY_S, tick.time_s
+        found: list[Device] = []
+        for name, intake in self._intakes.items():
+            age, rate = intake.age(tick.time_s), (intake.count - self._counts[name]) / span
+            self._counts[name] = intake.count
+            known = age if math.isfinite(age) else None
+            found.append(Device(name, known, rate, intake.dropped, intake.why))
+        self._server.tell(Devices(tick.time_s, tuple(found)))
+
+
+class Bencher:
+    """What a dashboard asks of the simulated person goes down the rig's cable."""
+
+    def __init__(self, rig: RemoteRig) -> None:
+        self._rig = rig
+
+    def __call__(self, frame: Bench) -> str:
+        if isinstance(frame, Drive):
+            sent = self._rig.person(PersonDrives(frame.speed_mps))
+        elif isinstance(frame, Lever):
+            if frame.lever is not None and not -1.0 <= frame.lever <= 1.0:
+                return f"a lever goes from -1 to 1; {frame.lever:g} does not"
+            sent = self._rig.person(PersonHand(frame.end.value, frame.lever))
+        else:
+            sent = self._rig.person(PersonEnables(frame.on))
+        return "" if sent else "the simulated rig does not listen"
+
+
+def run(plan: LoopPlan) -> LoopReport:
+    """Run until told to stop, or until the time is up."""
+    stops = Stops()
+    with starting(plan.report_fd):
+        parts = _make(plan, stops)
+    loop, server, devices, ring = parts
+    stops.hear(loop.stop)
+    clock = MonotonicClock()
+    with realtime() as measures:
+        told = tuple(measure.words for measure in measures)
+        server.hello = structs.replace(server.hello, realtime=told)
+        ready(plan.report_fd)
+        devices.read(clock.now())  # what waited while this process came up is old
+        ended = loop.run(math.inf if plan.for_s is None else clock.now() + plan.for_s)
+    server.close(ended.words())
+    ring.close()
+    return _report(ended, told)
+
+
+class Stops:
+    """Wishes to stop, also those that come before there is a loop to stop."""
+
+    def __init__(self) -> None:
+        self._loop: Callable[[str], None] | None = None
+        self._early = ""
+
+    def __call__(self, why: str) -> None:
+        """Somebody wishes it."""
+        if self._loop is None:
+            self._early = self._early or why
+        else:
+            self._loop(why)
+
+    def hear(self, loop: Callable[[str], None]) -> None:
+        """From now on the loop is told; the system's signals too."""
+        self._loop = loop
+        if self._early:
+            loop(self._early)
+        for number in SIGNALS:
+            signal.signal(number, self._signal)
+        signal.signal(signal.SIGTSTP, signal.SIG_IGN)  # a loop that is frozen leads nothing
+
+    def _signal(self, number: int, _: FrameType | None) -> None:
+        self(SIGNALS[signal.Signals(number)])
+
+
+def _make(plan: LoopPlan, stops: Stops) -> tuple[Loop, Server, RemoteRig, Ring]:
+    """All parts, joined."""
+    rig, clock = Rig.model_validate(plan.settings), MonotonicClock()
+    devices = RemoteRig(socket.socket(fileno=plan.wire_fd))
+    hello = make_hello(rig, plan.recording, clock.now())
+    server = Server(Path(plan.link), hello, stops, bench=Bencher(devices), keeper=plan.keeper)
+    controller, ring = Controller(rig), Ring.attach(plan.ring)
+    loop = Loop(
+        controller, devices, clock, Writer(ring),
+        outlets=[server, DeviceTeller(controller, server)],
+        requests_source=server, tick_hz=rig.control.tick_hz,
+    )  # fmt: skip
+    server.timing = loop
+    return loop, server, devices, ring
+
+
+def _report(ended: Ended, measures: tuple[str, ...]) -> LoopReport:
+    return LoopReport(
+        ended.words(), ended.timing_words(), ended.failed, ended.why, ended.as_dict(),
+        ended.states_failed, measures,
+    )  # fmt: skip
+
+
+def main() -> None:
+    """The plan comes by standard input; the report goes to the pipe that it names."""
+    plan = msgspec.json.decode(sys.stdin.buffer.read(), type=LoopPlan)
+    die_with(plan.parent)
+    report = run(plan)
+    os.write(plan.report_fd, msgspec.json.encode(report))
+    os.close(plan.report_fd)
+    sys.exit(1 if report.failed else 0)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,158 @@
+"""The simulated rig as a process of its own, with its simulated driver: `python -m ... < plan`.
+
+It stands where the machine and the valves' own processor stand on a real rig: when the loop
+dies, the lease shuts the oil here. The driver looks at the link as any listener does.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import sys
+import time
+from pathlib import Path
+
+import msgspec
+
+from drivers.simulated.rig import SimulatedRig
+from drivers.simulated.wire import PersonDrives, RigHost, ToPerson, ask_person
+from firmware_py.link.client import Client, LinkError
+from firmware_py.link.frames import Ask, Beat, Stop, Told
+from firmware_py.live.operator import GAVE_UP, Operator
+from firmware_py.live.processes import die_with, ready, starting
+from firmware_py.live.simulated import SPEED_MPS, WAY_M, simulated
+from firmware_py.messages import Tick
+from firmware_py.settings import Rig
+
+STEP_S = 0.005  # twice the loop's rate: a sample waits at most so long
+STAND_S = 1.0  # after the loop has gone, the oil is seen to stop
+JOIN_EVERY_S = 0.1
+FASTEST = 1.5  # m/s; nobody grades faster
+
+
+class RigPlan(msgspec.Struct, frozen=True):
+    """What is simulated; truth: a file for whoever judges a run, never read by it."""
+
+    settings: dict[str, object]
+    seed: int
+    wire_fd: int
+    ready_fd: int
+    link: str
+    parent: int
+    drives_itself: bool = True
+    truth: str = ""
+
+
+class Driver:
+    """The simulated person: looks at the link, steers by the cue, does what the operator would."""
+
+    def __init__(self, rig: SimulatedRig, link: Path, drives_itself: bool) -> None:
+        self._person, self._link = rig.person, link
+        self._operator = Operator(rig.person, SPEED_MPS, WAY_M)
+        self._by_itself = drives_itself
+        self._client: Client | None = None
+        self._due_s = 0.0
+        self._told = False
+
+    def asked(self, what: ToPerson) -> None:
+        """Somebody at a dashboard takes over."""
+        if isinstance(what, PersonDrives) and what.speed_mps is None:
+            self._by_itself = True
+            return
+        self._by_itself = False
+        if isinstance(what, PersonDrives) and not abs(what.speed_mps or 0.0) <= FASTEST:
+            return
+        ask_person(self._person, what)
+
+    def step(self, now_s: float) -> None:
+        """Look at the screen and act."""
+        if self._client is None or self._client.lost:
+            self._join(now_s)
+            return
+        for frame in self._client.poll():
+            if isinstance(frame, Beat):
+                self._see(frame.tick)
+            elif isinstance(frame, Told):
+                self._operator.hear(frame.answer)
+        for request in self._operator.take():
+            self._client.send(Ask(request))
+        if self._by_itself and self._operator.finished and not self._told:
+            self._told = True
+            failed = self._operator.failed
+            why = f"{GAVE_UP}: {failed}" if failed else "the end of the path was reached"
+            self._client.send(Stop(0, why))
+
+    def _see(self, tick: Tick) -> None:
+        if self._by_itself:
+            self._operator.put(tick)
+        else:
+            self._person.cue(tick.time_s, tick.steer_m)
+
+    def _join(self, now_s: float) -> None:
+        if now_s < self._due_s:
+            return
+        self._due_s = now_s + JOIN_EVERY_S
+        try:
+            self._client = Client(self._link, "simulated driver")
+        except LinkError:
+            self._client = None
+
+
+class TruthFile:
+    """A line a step of where the blade truly is; written here and read by no controller."""
+
+    def __init__(self, path: str) -> None:
+        self._file = open(path, "w", encoding="ascii")  # noqa: SIM115  open while the rig is
+        self._file.write(
+            "time_s,left_error_mm,right_error_mm,left_valve,right_valve,left_oil,right_oil,"
+            "speed_mps\n"
+        )
+
+    def put(self, now_s: float, rig: SimulatedRig) -> None:
+        """One line."""
+        t, (left, right) = rig.truth(), rig.valve_output(now_s)
+        self._file.write(
+            f"{now_s:.4f},{t.left_error_m * 1e3:.2f},{t.right_error_m * 1e3:.2f},{left:.4f},"
+            f"{right:.4f},{t.left_oil},{t.right_oil},{t.speed_mps:.3f}\n"
+        )
+        self._file.flush()
+
+
+def run(plan: RigPlan) -> None:
+    """Until nobody holds the other end of the wire."""
+    with starting(plan.ready_fd):
+        rig = simulated(Rig.model_validate(plan.settings), plan.seed)
+    driver = Driver(rig, Path(plan.link), plan.drives_itself)
+    host = RigHost(rig, socket.socket(fileno=plan.wire_fd), driver.asked)
+    truth = TruthFile(plan.truth) if plan.truth else None
+    host.step(time.monotonic())
+    ready(plan.ready_fd)
+    left: float | None = None
+    due = time.monotonic()
+    while left is None or due - left < STAND_S:
+        due = max(due + STEP_S, time.monotonic() - STEP_S)
+        time.sleep(max(due - time.monotonic(), 0.0))
+        now = time.monotonic()
+        host.step(now)
+        driver.step(now)
+        if truth is not None:
+            truth.put(now, rig)
+        if host.gone and left is None:
+            left = now
+
+
+def main() -> None:
+    """Signals of the terminal are the keeper's business."""
+    for number in (signal.SIGINT, signal.SIGHUP, signal.SIGTSTP):
+        signal.signal(number, signal.SIG_IGN)
+    plan = msgspec.json.decode(sys.stdin.buffer.read(), type=RigPlan)
+    die_with(plan.parent)
+    try:
+        run(plan)
+    except KeyboardInterrupt:
+        os._exit(1)
+
+
+if __name__ == "__main__":
+    main()
