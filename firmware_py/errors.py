@@ -52,6 +52,10 @@ class FileFault(LineholdError, ValueError):  # noqa: N818  it is a bundle of fau
         return "\n".join(map(str, self.faults))
 
 
+class NoName(LineholdError, ValueError):  # noqa: N818  as FileFault
+    """An empty text where a name or a file is due."""
+
+
 def dotted(place: Place) -> str:
     """A key as a person writes it; the first of a list is [1]."""
     words = ""

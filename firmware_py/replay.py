@@ -48,6 +48,7 @@ class Outcome(msgspec.Struct, frozen=True):
     """What a replay found. unchecked: ticks between a gap and the next recorded state.
 
     lost says in sentences what the file lacks; it stays empty when a difference ended the pass.
+    second says where another log follows in the same file, which was not compared.
     """
 
     ticks: int
@@ -56,6 +57,7 @@ class Outcome(msgspec.Struct, frozen=True):
     unchecked: int
     difference: Difference | None
     lost: tuple[str, ...]
+    second: str = ""
 
     @property
     def identical(self) -> bool:
@@ -67,9 +69,8 @@ class Outcome(msgspec.Struct, frozen=True):
             return self.difference.words()
         if not self.ticks:
             return f"nothing to compare: the log holds no tick to start from{self._but()}"
-        if not self.gaps and not self.unchecked:
-            return f"identical: {self.ticks} ticks"
-        return f"identical{self._but()}: {self.ticks} ticks"
+        first = "the first log in this file is " if self.second else ""
+        return f"{first}identical{self._but()}: {self.ticks} ticks"
 
     def _but(self) -> str:
         parts = [f"{self.missing} ticks missing"] if self.missing else []
@@ -111,8 +112,12 @@ class _Run:
         follows = self._last is not None and self._last.number == entry.number
         return self._compare_state(entry) if self._in_step and follows else None
 
-    def outcome(self, difference: Difference | None, lost: tuple[str, ...]) -> Outcome:
-        return Outcome(self.ticks, self.gaps, self.missing, self.unchecked, difference, lost)
+    def outcome(
+        self, difference: Difference | None, lost: tuple[str, ...], second: str = ""
+    ) -> Outcome:
+        return Outcome(
+            self.ticks, self.gaps, self.missing, self.unchecked, difference, lost, second
+        )
 
     def _record(self, entry: Recorded) -> Difference | None:
         state, self._state, self._last = self._state, None, entry
@@ -162,7 +167,7 @@ def replay(
             progress(log.done)
     if progress is not None:
         progress(1.0)
-    return run.outcome(None, log.lost)
+    return run.outcome(None, log.lost, log.second)
 
 
 def _first_difference(entry: Recorded, data: bytes) -> Difference:

@@ -1,6 +1,6 @@
 """TOML files read strictly: every fault of a file at once, each with its line and its key.
 
-tomllib parses and pydantic validates; neither says where a key stands, so `_Lines` looks it up.
+tomllib parses and pydantic validates; neither says where a key stands: `Lines` looks it up.
 """
 
 from __future__ import annotations
@@ -9,8 +9,7 @@ import datetime
 import json
 import re
 import tomllib
-from bisect import bisect_left
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from importlib import resources
 from pathlib import Path
 from typing import Any, TypeVar
@@ -18,118 +17,29 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from firmware_py import errors
-from firmware_py.errors import Fault, FileFault, Place
+from firmware_py.errors import Fault, FileFault, NoName, Place
 from firmware_py.schema import UNKNOWN, Check, Partial, View
 from firmware_py.settings import Rig
+from firmware_py.toml_lines import Lines
 
 MAX_BYTES = 1_000_000  # a hundred times the longest honest file: more is the wrong file
 MAX_DEPTH = 20  # tables in tables; no file of ours goes beyond 4
+
+# What only a rig file, and what only a trial file has at its top: to tell one that was meant for
+# the other in one sentence, not key by key.
+ONLY = {
+    "rig": {"bars", "blade", "tracks", "inertial", "air", "motion", "driver", "valves"},
+    "trial": {"path", "words", "events", "distance_m", "speed_mps", "ground"},
+}
 
 Problem = tuple[tuple[Place, ...], str]  # the keys to blame, the likeliest first, and the words
 Told = tuple[Place, str, Place | None]  # a fault of pydantic's, and what its views cannot know
 Model = TypeVar("Model", bound=BaseModel)
 
 
-_BLANK = re.compile(r"(?:[\s,]|#[^\n]*)*")  # commas too: in valid text they carry no position
-_KEY = re.compile(r"""\s*("(?:\\.|[^"\\])*"|'[^']*'|[\w-]+)\s*(\.?)""", re.ASCII)
-_TEXT = r'"""(?:\\.|[^\\])*?"""\"{0,2}' r"|'''.*?'''\'{0,2}" r'|"(?:\\.|[^"\\])*"' r"|'[^']*'"
-_VALUE = re.compile(_TEXT + r"|[^,\]}#\n]+", re.DOTALL)
-
-
-class _Lines:
-    """The line of every key and list item of a text that tomllib has found valid."""
-
-    def __init__(self, text: str) -> None:
-        self._text = text
-        self._at = 0
-        self._breaks = [match.start() for match in re.finditer("\n", text)]
-        self._counts: dict[Place, int] = {}  # tables so far in an array of tables
-        self._lines: dict[Place, int] = {(): 1}
-        table: Place = ()
-        while self._next():
-            if self._next() == "[":
-                table = self._header()
-            else:
-                self._pair(table)
-
-    def __contains__(self, place: Place) -> bool:
-        return place in self._lines
-
-    def of(self, place: Place) -> int:
-        """The line of a key; of its table's header if the key is missing; 1 at the top."""
-        while place not in self._lines:
-            place = place[:-1]
-        return self._lines[place]
-
-    def _line(self) -> int:
-        return bisect_left(self._breaks, self._at) + 1
-
-    def _match(self, pattern: re.Pattern[str]) -> re.Match[str]:
-        match = pattern.match(self._text, self._at)
-        if match is None:
-            raise ValueError(f"not TOML (at line {self._line()}, column 1)")
-        self._at = match.end()
-        return match
-
-    def _next(self) -> str:
-        self._match(_BLANK)
-        return self._text[self._at : self._at + 1]
-
-    def _key(self) -> list[str]:
-        parts, dot = [], "."
-        while dot:
-            word, dot = self._match(_KEY).groups()
-            quoted = word[0] in "\"'"
-            parts.append(tomllib.loads(f"key = {word}")["key"] if quoted else word)
-        return parts
-
-    def _header(self) -> Place:
-        line, brackets = self._line(), 1 + self._text.startswith("[[", self._at)
-        self._at += brackets
-        *outer, last = self._key()
-        self._at += brackets
-        place: Place = ()
-        for part in outer:
-            place += (part,)
-            self._lines.setdefault(place, line)
-            if place in self._counts:
-                place += (self._counts[place] - 1,)
-        place += (last,)
-        if brackets == 2:
-            self._lines.setdefault(place, line)
-            self._counts[place] = self._counts.get(place, 0) + 1
-            place += (self._counts[place] - 1,)
-        self._lines[place] = line  # a table's own header outranks an earlier mention
-        return place
-
-    def _pair(self, table: Place) -> None:
-        line = self._line()
-        for part in self._key():
-            table += (part,)
-            self._lines.setdefault(table, line)
-        self._at += 1  # the equals sign
-        self._value(table)
-
-    def _value(self, place: Place) -> None:
-        opener = self._next()
-        if opener not in ("[", "{"):
-            self._match(_VALUE)
-            return
-        self._at += 1
-        number = 0
-        while self._next() not in ("]", "}"):
-            if opener == "{":
-                self._pair(place)
-                continue
-            self._lines[(*place, number)] = self._line()
-            self._value((*place, number))
-            number += 1
-        self._at += 1
-
-
-def _toml(text: str, name: str) -> tuple[dict[str, Any], _Lines]:
+def _toml(text: str, name: str) -> tuple[dict[str, Any], Lines]:
     try:
-        return tomllib.loads(text), _Lines(text)
+        return tomllib.loads(text), Lines(text)
     except RecursionError:
         fault = Fault(name, None, "", "tables or lists are nested too deeply")
     except ValueError as error:
@@ -227,9 +137,33 @@ class _Views:
             table.setdefault(name, UNKNOWN if unknown else plain)
 
 
+def kind_of(raw: Iterable[str]) -> str:
+    """Whether a file is a "rig" or a "trial", by the keys at its top; "" when it is neither."""
+    counts = {kind: len(keys & {*raw}) for kind, keys in ONLY.items()}
+    most = max(counts, key=lambda kind: counts[kind])
+    return most if list(counts.values()).count(counts[most]) == 1 else ""
+
+
+def kind_of_text(text: str) -> str:
+    """As kind_of; "" for what is no TOML."""
+    try:
+        return kind_of(tomllib.loads(text))
+    except (ValueError, RecursionError):
+        return ""
+
+
+def _refuse_the_other_kind(raw: dict[str, Any], name: str, model: type[BaseModel]) -> None:
+    """A rig file where a trial file is due, or the other way round."""
+    kind, due = kind_of(raw), kind_of(model.model_fields)
+    if kind and due and not ONLY[due] & raw.keys():
+        words = f"this is a {kind} file, not a {due} file"
+        raise FileFault([Fault(name, None, "", words)])
+
+
 def parse(text: str, name: str, model: type[Model], extra_checks: Sequence[Check] = ()) -> Model:
     """A model from TOML text; FileFault with every fault of it, `name` standing for the file."""
     raw, lines = _toml(text, name)
+    _refuse_the_other_kind(raw, name, model)
     odd: dict[Place, str] = {}
     data = _clean(raw, (), odd)
     told: list[Told] = [(place, words, place) for place, words in odd.items()]
@@ -247,7 +181,7 @@ def parse(text: str, name: str, model: type[Model], extra_checks: Sequence[Check
     return made
 
 
-def _faults(name: str, lines: _Lines, problems: list[Problem]) -> list[Fault]:
+def _faults(name: str, lines: Lines, problems: list[Problem]) -> list[Fault]:
     """The problems with their lines, in the order of the file, none twice."""
     faults = set()
     for places, words in problems:
@@ -258,7 +192,7 @@ def _faults(name: str, lines: _Lines, problems: list[Problem]) -> list[Fault]:
 
 def load_model(path: Path, model: type[Model], extra_checks: Sequence[Check] = ()) -> Model:
     """A model from a TOML file; FileFault as from parse, or if the file cannot be read."""
-    return parse(_read(path), str(path), model, extra_checks)
+    return parse(read_text(path), str(path), model, extra_checks)
 
 
 def load_rig(path: Path) -> Rig:
@@ -266,7 +200,8 @@ def load_rig(path: Path) -> Rig:
     return load_model(path, Rig)
 
 
-def _read(path: Path) -> str:
+def read_text(path: Path) -> str:
+    """The text of a file that may be one of ours; FileFault if it cannot be read."""
     try:
         if path.exists() and not path.is_file():
             raise OSError("it is not a plain file")
@@ -291,6 +226,8 @@ def bundled_rigs() -> tuple[str, ...]:
 
 def find_rig(name_or_path: str) -> Path:
     """The file of a bundled rig's name, or of a path; FileFault if there is none."""
+    if not name_or_path:
+        raise NoName("a rig's name or file is empty; linehold rigs names some")
     if name_or_path in bundled_rigs():
         return Path(str(resources.files("firmware_py") / "rigs" / f"{name_or_path}.toml"))
     if Path(name_or_path).exists():

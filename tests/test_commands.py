@@ -13,6 +13,7 @@ from test_journal_making import make_log, record
 
 from firmware_py import __version__
 from firmware_py.commands import cli
+from firmware_py.commands.kinds import Number
 from firmware_py.guard.table import ROWS
 from firmware_py.settings_file import bundled_rigs, find_rig
 
@@ -74,19 +75,47 @@ def test_help_is_quick_and_loads_nothing_heavy() -> None:
 
 
 @pytest.mark.parametrize(
-    "arguments",
+    ("arguments", "words"),
     [
-        ["nonsense"],
-        ["run", "--nonsense"],
-        ["run", "--for", "soon"],
-        ["run", "--for", "-1"],
-        ["trial"],
-        ["trial", "footpath-string", "--seed", "-3"],
-        ["replay"],
+        ("nonsense", 'linehold: there is no command "nonsense"; linehold --help lists them'),
+        ("trail x", 'linehold: there is no command "trail"; did you mean trial?'),
+        ("--vers", "linehold: there is no option --vers; did you mean --version?"),
+        ("run --hedless", "linehold run: there is no option --hedless; did you mean --headless?"),
+        ("run --zzz", "linehold run: there is no option --zzz; linehold run --help lists"),
+        ("run --for soon", 'linehold run: --for: "soon" is not a number; 0.1 to 86400 is right'),
+        ("run --for -1", 'linehold run: --for: "-1" is out of range; 0.1 to 86400 is right'),
+        ("run --for 0.09", '--for: "0.09" is out of range'),
+        ("run --for 86401", '--for: "86401" is out of range'),
+        ("run --for nan", 'linehold run: --for: "nan" is out of range; 0.1 to 86400 is right'),
+        ("run --for inf", '--for: "inf" is out of range'),
+        ("run --for", "linehold run: option '--for' requires an argument"),
+        ("run --seed 1.5", '--seed: "1.5" is not a whole number; 0 to 2147483647 is right'),
+        ("run --log=", 'linehold run: --log: it is empty; a folder\'s name is right, "."'),
+        ("run --rig=", "a rig's name or file is empty"),
+        ("trial", "linehold trial: NAME: it is missing; a trial file or a bundled trial is right"),
+        ("trial footpath-string --seed -3", '--seed: "-3" is out of range; 0 to 2147483647'),
+        ("trial footpath-string --out=", "linehold trial: --out: it is empty; a folder's name"),
+        ("trial footpath-string --rig=", "a rig's name or file is empty"),
+        ("trial footpath-string more", "linehold trial: got unexpected extra argument (more); "),
+        ("replay", "linehold replay: LOG is missing; linehold replay --help"),
     ],
 )
-def test_a_wrong_command_line_is_bad_input(arguments: list[str]) -> None:
-    bad(call(*arguments), "Error: ")
+def test_a_wrong_command_line_is_one_sentence(in_tmp: Path, arguments: str, words: str) -> None:
+    result = call(*arguments.split(" "))
+    bad(result, words)
+    assert len(result.stderr.splitlines()) == 1
+    assert not [*in_tmp.iterdir()]  # nothing was begun
+
+
+@pytest.mark.parametrize("command", ["trial", "check", "replay"])
+def test_an_empty_name_is_not_the_present_folder(in_tmp: Path, command: str) -> None:
+    bad(call(command, ""), "is empty")
+
+
+def test_the_limits_of_a_number_are_both_allowed() -> None:
+    kind = Number(0.1, 86400.0)
+    assert [kind.convert(v, None, None) for v in ("0.1", "86400")] == [0.1, 86400.0]
+    assert [Number(0, 9).convert(v, None, None) for v in ("0", "9")] == [0, 9]
 
 
 def test_a_rig_that_is_not_there() -> None:
@@ -127,7 +156,32 @@ def test_a_faulty_trial_file_is_told_as_a_trial(in_tmp: Path) -> None:
 
 def test_a_folder_that_cannot_be_made_stops_a_run_before_it_begins(in_tmp: Path) -> None:
     Path("file").write_text("")
-    bad(call("run", "--headless", "--log", "file/logs"), "file/logs: Not a directory")
+    result = call("run", "--headless", "--log", "file/logs")
+    bad(result, "linehold run: --log: file/logs: Not a directory; a folder that can be written")
+    assert len(result.stderr.splitlines()) == 1  # no caution: they announce that it begins
+    bad(call("run", "--log", "file"), '--log: "file" is a file; a folder is right')
+    bad(call("trial", "footpath-string", "--out", "file/x"), "linehold trial: --out: file/x: Not")
+
+
+def test_a_rig_that_cannot_be_simulated_is_refused_before_the_cautions(in_tmp: Path) -> None:
+    text = find_rig("reference").read_text()
+    Path("low.toml").write_text(text.replace("above_mm = 750", "above_mm = 350"))
+    result = call("run", "--headless", "--rig", "low.toml", "--log", "logs")
+    bad(result, "250 to 1200 is right")
+    assert len(result.stderr.splitlines()) == 1
+    assert not Path("logs").exists()
+
+
+def test_a_trial_file_for_a_rig_and_the_other_way_round_is_one_sentence(in_tmp: Path) -> None:
+    Path("job.toml").write_text(SHORT)
+    Path("mine.toml").write_text(find_rig("reference").read_text())
+    for result, words in (
+        (call("run", "--headless", "--rig", "job.toml"), "job.toml: this is a trial file, not a"),
+        (call("trial", "job.toml", "--rig", "job.toml"), "job.toml: this is a trial file, not a"),
+        (call("trial", "mine.toml"), "mine.toml: this is a rig file, not a trial file"),
+    ):
+        bad(result, words)
+        assert len(result.stderr.splitlines()) == 1
 
 
 def test_rigs_lists_every_bundled_rig() -> None:
@@ -256,4 +310,33 @@ def test_trial_json_is_one_object_and_plain_keeps_no_journal(in_tmp: Path) -> No
 
 
 def test_a_ground_that_cannot_be_read(in_tmp: Path) -> None:
-    bad(call("trial", "footpath-string", "--ground", "absent.npz"), "absent.npz")
+    Path("text.npz").write_text("no grid")
+    for ground, words in (
+        ("absent.npz", "ground file absent.npz is not there"),
+        ("text.npz", "ground file text.npz cannot be read as .npz"),
+        ("Z", '"Z" is no ground; a class A to H, "flat" or an .npz file is right'),
+        ("some.toml", '"some.toml" is no ground; a class A to H'),
+        ("", '"" is no ground; a class A to H'),
+    ):
+        result = call("trial", "footpath-string", "--ground", ground, "--out", "results")
+        bad(result, words)
+        assert len(result.stderr.splitlines()) == 1
+    assert not Path("results").exists()
+
+
+def test_check_and_trial_tell_where_a_missing_ground_is_named(in_tmp: Path) -> None:
+    Path("job.toml").write_text(SHORT.replace('"C"', '"absent.npz"'))
+    told = "job.toml:5: ground: ground file absent.npz is not there"
+    bad(call("check", "job.toml"), told)
+    bad(call("trial", "job.toml"), told)
+    Path("job.toml").write_text(SHORT)
+    assert call("check", "job.toml").exit_code == 0
+
+
+def test_two_logs_in_one_file_are_told(short: tuple[Result, Path], in_tmp: Path) -> None:
+    one = (short[1] / "journal.mcap").read_bytes()
+    Path("two.mcap").write_bytes(one + one)
+    result = call("replay", "two.mcap")
+    assert result.exit_code == 0, result.output
+    assert result.stdout.startswith("the first log in this file is identical: ")
+    assert f"another log follows in the same file from byte {len(one)} on; " in result.stdout

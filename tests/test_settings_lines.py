@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from firmware_py.errors import Place
-from firmware_py.settings_file import _Lines
+from firmware_py.toml_lines import Lines
 
 KEYS = ["a", "b", "speed_mps", "9", "with space", "a.b", "[x]", "ü", 'quo"te', "#", "="]
 SCALARS = [1, -2.5, True, "plain", "# no comment", "a = 1\n[b]\nc = 2\n", "x'''y", 'say "hi"']
@@ -140,7 +140,7 @@ def test_every_key_of_a_tree_in_any_style_is_found_on_its_line(tree: Tree, seed:
     writer = Writer(random.Random(seed))
     writer.table(tree, [], ())
     assert tomllib.loads(writer.text) == tree
-    lines = _Lines(writer.text)
+    lines = Lines(writer.text)
     assert {place: lines.of(place) for place in writer.lines} == writer.lines
     for place in writer.lines:
         assert lines.of((*place, "missing")) == writer.lines[place]
@@ -167,4 +167,4 @@ def test_every_key_of_a_tree_in_any_style_is_found_on_its_line(tree: Tree, seed:
 )
 def test_line_of_a_key(text: str, place: Place, line: int) -> None:
     tomllib.loads(text)
-    assert _Lines(text).of(place) == line
+    assert Lines(text).of(place) == line

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import warnings
 from pathlib import Path
 
 import numpy as np
@@ -10,15 +11,16 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import welch
 
+from drivers.simulated.measured import MAX_HEIGHT_M, MAX_RISE_M, from_grid, load_grid
+from drivers.simulated.rig import SimulatedRig
 from drivers.simulated.surface import (
     CLASS_GD,
     N0,
     SPACING,
     Surface,
-    from_grid,
     iso_8608,
-    load_grid,
 )
+from drivers.simulated.world import World
 
 GRID = Path(__file__).parents[2] / "shared" / "data" / "ground_belgian_block_grid_mm.npz"
 SEED = 3
@@ -84,7 +86,7 @@ def test_same_seed_same_ground_and_another_differs() -> None:
 
 def test_a_grid_is_mirrored_both_ways_and_holes_are_filled() -> None:
     u, v = np.arange(6) * 0.1, (np.arange(5) - 2) * 0.1
-    z = np.add.outer(u, 10.0 * v)
+    z = 0.1 * np.add.outer(u, 10.0 * v)
     z[0, 0] = math.nan
     ground = from_grid(u, v, z)
     x = np.array([0.0, 0.5, 0.6, 1.1, 1.2])  # 6 cells there, 6 back, and anew
@@ -92,7 +94,7 @@ def test_a_grid_is_mirrored_both_ways_and_holes_are_filled() -> None:
     assert along[0] == pytest.approx(along[3]) == pytest.approx(along[4])
     assert along[1] == pytest.approx(along[2])
     across = ground.sample(np.full(3, 0.2), np.array([-0.1, 0.0, 0.1]))
-    assert np.diff(across).tolist() == pytest.approx([1.0, 1.0], abs=1e-6)
+    assert np.diff(across).tolist() == pytest.approx([0.1, 0.1], abs=1e-6)
 
 
 @pytest.mark.parametrize(
@@ -116,8 +118,89 @@ def test_files_that_are_no_ground_are_refused(tmp_path: Path) -> None:
     with pytest.raises(ValueError, match="cannot be read"):
         load_grid(tmp_path / "text.npz")
     np.savez(tmp_path / "keys.npz", u_m=np.arange(4.0))
-    with pytest.raises(ValueError, match="lacks v_m, z_mm"):
+    with pytest.raises(ValueError, match="v_m, z_mm missing"):
         load_grid(tmp_path / "keys.npz")
+    np.save(tmp_path / "bare.npy", np.zeros((4, 4)))
+    (tmp_path / "bare.npy").rename(tmp_path / "bare.npz")
+    with pytest.raises(ValueError, match=r"bare array \(.npy\); save u_m, v_m and z_mm"):
+        load_grid(tmp_path / "bare.npz")
+    (tmp_path / "folder.npz").mkdir()
+    with pytest.raises(ValueError, match=r"is a folder; an \.npz file is right"):
+        load_grid(tmp_path / "folder.npz")
+
+
+def _saved(path: Path, z: object, step: float = 0.1) -> Path:
+    axis = np.arange(30) * step
+    np.savez(path, u_m=axis, v_m=axis, z_mm=z)
+    return path
+
+
+def _odd(at: float) -> NDArray[np.float64]:
+    """Level ground with one odd height, mm."""
+    z = np.zeros((30, 30))
+    z[3, 4] = at
+    return z
+
+
+@pytest.mark.parametrize(
+    ("z", "step", "words"),
+    [
+        (np.zeros((30, 30), complex), 0.1, "z_mm holds complex numbers; plain numbers are right"),
+        (np.zeros((30, 30)).astype(str), 0.1, "z_mm holds values of type <U"),
+        (np.zeros((30, 30), "datetime64[s]"), 0.1, "z_mm holds values of type datetime64"),
+        (_odd(math.inf), 0.1, "a height of the ground grid is infinite; NaN marks a hole"),
+        (_odd(1e300), 0.1, r"at z_mm\[3, 4\], 1e\+300 mm, is 1e\+297 m from .* at most 2 m"),
+        (_odd(1e9), 0.1, r"1e\+09 mm, is 1e\+06 m from .* at most 2 m is right"),
+        (_odd(0.0), 500.0, "along are 500 m apart; 0.001 to 1 m is right"),
+        (_odd(0.0), 1e-300, "along are 1e-300 m apart; 0.001 to 1 m is right"),
+    ],
+)
+def test_a_ground_of_other_numbers_or_units_is_refused(
+    tmp_path: Path, z: object, step: float, words: str
+) -> None:
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        with pytest.raises(ValueError, match=words):
+            load_grid(_saved(tmp_path / "g.npz", z, step))
+
+
+def test_the_limit_of_a_height() -> None:
+    """A long slope: no stretch is steep, the ends lie just within and just beyond the limit."""
+    u, v = np.arange(200) * 0.1, np.arange(8) * 0.1
+    for share, good in ((0.99, True), (1.01, False)):
+        z = np.repeat(np.linspace(-1.0, 1.0, 200)[:, None], 8, axis=1) * MAX_HEIGHT_M * share
+        if good:
+            assert from_grid(u, v, z).heights().max() <= MAX_HEIGHT_M
+        else:
+            with pytest.raises(ValueError, match="at most 2 m is right"):
+                from_grid(u, v, z)
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+def test_the_limit_of_a_rise(axis: int) -> None:
+    u = np.arange(60) * 0.05
+    for share, good in ((0.99, True), (1.01, False)):
+        step = np.where(np.arange(60) < 30, 0.0, MAX_RISE_M * share)
+        z = np.repeat(step[:, None], 60, axis=1)
+        z = z if axis == 0 else z.T
+        if good:
+            from_grid(u, u, z)
+        else:
+            with pytest.raises(ValueError, match=r"rises by 0.51 m within 1 m; at most 0.5 m"):
+                from_grid(u, u, z)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_steepest_ground_that_is_let_through_can_be_stood_on(seed: int) -> None:
+    """Steps of the whole rise, anywhere: the machine's tilt stays a number (asin)."""
+    gen = np.random.default_rng(seed)
+    z = MAX_RISE_M * gen.integers(0, 2, (60, 60)).astype(float)
+    axis = np.arange(60) * 0.3
+    rig = SimulatedRig(World(ground=from_grid(axis, axis, z)), seed=seed)
+    rig.person.drive(0.5)
+    for n in range(1000):
+        rig.read(n * 0.01)
+    assert math.isfinite(rig.truth().crossfall)
 
 
 @pytest.mark.skipif(not GRID.exists(), reason="shared data: the Belgian-block grid is not here")

@@ -142,6 +142,7 @@ def test_words_and_picture_say_that_it_is_simulated(result: Result, tmp_path: Pa
     assert "simulated; prototype, uncertified" in words
     assert "Left end (string)" in words
     assert max(map(len, words.splitlines())) <= 80
+    assert "\n\nGraded: 3 m scored" in words
     save_picture(result, tmp_path / "t.png")
     assert (tmp_path / "t.png").read_bytes()[:4] == b"\x89PNG"
 
@@ -154,7 +155,7 @@ def test_the_controllers_beliefs_are_no_part_of_the_score(result: Result) -> Non
 
 
 def test_with_a_silent_bar_a_trial_ends_held() -> None:
-    silent = event(do="fault", at_s=0, for_s=10000, fault="unplug", device="bar.left")
+    silent = event(do="fault", at_m=0, for_s=10000, fault="unplug", device="bar.left")
     found = run_trial(trial(events=silent)).summary
     assert found["outcome"] == "held"
     assert found["held_pct"] == 100.0
@@ -179,21 +180,80 @@ def _shallow() -> Rig:
     return Rig.model_validate(plain)
 
 
-def test_without_a_reference_in_view_a_trial_ends_held() -> None:
+def test_without_a_reference_the_driver_gives_up_and_the_trial_says_so(tmp_path: Path) -> None:
     gone = event(do="fault", at_s=0, for_s=10000, fault="reference_gone", device="bar.left")
     found = run_trial(trial(events=gone))
     assert found.summary["outcome"] == "held"
-    assert found.summary["held_pct"] == 100.0
-    assert found.summary["refused"]
+    assert found.summary["distance_m"] == 0.0  # nobody drives off without the automatic
+    assert found.summary["refused"] == ["left: no reference in view; a datum needs one (30 times)"]
     assert found.summary["why"]
-    assert "HELD" in in_words(found)
+    [told] = found.summary["troubles"]
+    assert told.startswith("The driver gave up before driving off: left: no reference in view")
+    words = in_words(found)
+    assert "HELD: nothing was scored. The driver gave up before driving off" in words
+    assert "?" not in words
+    save_picture(found, tmp_path / "t.png")
+    assert (tmp_path / "t.png").read_bytes()[:4] == b"\x89PNG"
+    assert found.series.time[-1] < 45.0  # and the waiting is bounded
+
+
+def test_a_driver_who_is_refused_asks_again_and_then_drives() -> None:
+    late = event(do="fault", at_s=0, for_s=15, fault="reference_gone", device="bar.left")
+    found = run_trial(trial(events=late))
+    assert found.summary["refused"] == ["left: no reference in view; a datum needs one (6 times)"]
+    assert found.summary["outcome"] == "graded"
+    assert found.summary["held_pct"] == 0.0
+    assert found.summary["distance_m"] == pytest.approx(3.0, abs=0.1)
+    assert not (found.series.travelled[~found.series.automatic] > 0.05).any()
+
+
+BY_HAND = "".join([
+    event(do="datum", end="left", at_s=3), event(do="hand", end="left", lever=0.6, for_s=0.5,
+    at_s=3.5), event(do="hand", end="left", lever=-0.6, for_s=0.5, at_s=5.0),
+    event(do="engage", at_s=7), event(do="drive", at_s=7.5),
+])  # fmt: skip
+
+
+@pytest.mark.parametrize("gone_s", [0, 15])
+def test_a_by_hand_start_waits_for_what_was_refused(gone_s: int) -> None:
+    """The hand on the lever comes after the datum, however late that is."""
+    late = event(do="fault", at_s=0, for_s=gone_s, fault="reference_gone", device="bar.left")
+    text = STRING.replace("[left]", 'start = "by hand"\n[left]')
+    found = run_trial(trial(text, BY_HAND + (late if gone_s else "")))
+    assert bool(found.summary["refused"]) is bool(gone_s)
+    assert found.summary["outcome"] == "graded", found.summary["troubles"]
+    assert abs(found.summary["ends"]["left"]["height_bias_mm"]) < 5.0
 
 
 def test_a_reference_that_goes_on_the_way_is_told_as_lost() -> None:
     gone = event(do="fault", at_m=6, for_s=10000, fault="reference_gone", device="bar.left")
-    found = run_trial(trial(events=gone)).summary
+    whole = run_trial(trial(events=gone))
+    found = whole.summary
     assert found["reference_lost_pct"] > 30.0
     assert "reference lost" in found["faults"]
+    assert any(t.startswith("The reference was lost for ") for t in found["troubles"])
+    assert any(t.startswith("The machine was held for ") for t in found["troubles"])
+    first = in_words(whole).split("\n\n")[1]
+    assert first.startswith(("HELD: ", "PARTLY GRADED: "))
+
+
+def test_a_fault_that_latched_is_said_first() -> None:
+    stuck = event(do="fault", at_m=6, for_s=2, fault="freeze", device="inertial")
+    whole = run_trial(trial(events=stuck))
+    told = whole.summary["troubles"]
+    assert told[0] == (
+        'The fault "inertial stuck" took the automatic off after 6 m, and it stayed off to the end.'
+    )
+    assert whole.summary["outcome"] in ("held", "partly graded")
+    assert "Graded:" not in in_words(whole)
+
+
+def test_what_the_script_itself_holds_is_no_trouble() -> None:
+    happens = event(do="hold", end="right", for_s=1, at_m=6) + event(do="stop", for_s=1, at_m=7)
+    found = run_trial(trial(events=happens)).summary
+    assert found["held_pct"] > 1.0
+    assert found["troubles"] == []
+    assert found["outcome"] == "graded"
 
 
 def test_events_reach_the_person_and_the_controller() -> None:
@@ -210,6 +270,7 @@ def test_events_reach_the_person_and_the_controller() -> None:
     assert "reversing" in found.summary["faults"]
     assert np.diff(series.travelled).min() < 0.0
     assert found.summary["refused"] == []
+    assert found.summary["troubles"] == []
     offsets = [e["height_bias_mm"] for e in found.summary["ends"].values()]
     assert abs(offsets[0]) < 6.0  # the target moved by 10 mm with the nudge
 

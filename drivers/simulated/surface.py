@@ -1,4 +1,6 @@
-"""Ground as a periodic height grid: random of an ISO 8608 class, or a measured one mirrored.
+"""Ground as a periodic height grid, and random ground of an ISO 8608 class.
+
+Measured ground is in measured.py.
 
 x and y are world axes (m), heights z are up (m). Random ground is isotropic: every straight line
 over it has the one-sided profile PSD Gd(n) = Gd(n0) (n/n0)^-2, n in cycles/m. The two-sided
@@ -9,8 +11,6 @@ C (nx^2 + ny^2)^-1.5 over ny is 2C/nx^2, and one-sided doubles it.
 from __future__ import annotations
 
 from functools import lru_cache
-from pathlib import Path as FilePath
-from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,78 +95,3 @@ def iso_8608(seed: int, letter: str) -> Surface:
 def roughness(gen: np.random.Generator, rms_m: float, cell_m: float = 0.03) -> Surface:
     """A finished surface's texture: white at `cell_m`, periodic over 256 cells."""
     return Surface(rms_m * gen.standard_normal((256, 256)), cell_m)
-
-
-def from_grid(u: Floats, v: Floats, z: Floats, cell_m: float = 0.05) -> Surface:
-    """A measured grid (z[u, v] in m; u along, v across, left > 0), mirrored end to end both ways.
-
-    Holes take their nearest neighbour's height. Averaged over cells of about `cell_m`, since a
-    track's shoe bridges what is narrower. x begins at the first u, y is v.
-    Its mean is taken out. ValueError when it is no grid.
-    """
-    u, v, z = (np.asarray(a, dtype=np.float64) for a in (u, v, z))
-    _check_grid(u, v, z)
-    filled = _fill_nearest(z)
-    du, dv = (float(a[-1] - a[0]) / (a.size - 1) for a in (u, v))
-    ku, kv = max(1, round(cell_m / abs(du))), max(1, round(cell_m / abs(dv)))
-    filled = _block_mean(filled, ku, kv)
-    if dv < 0.0:
-        filled = filled[:, ::-1]
-    if du < 0.0:
-        filled = filled[::-1]
-    mirrored = np.concatenate([filled, filled[::-1]], axis=0)
-    mirrored = np.concatenate([mirrored, mirrored[:, ::-1]], axis=1)
-    middle = round((0.0 - min(float(v[0]), float(v[-1]))) / (abs(dv) * kv) - 0.5)
-    mirrored = np.roll(mirrored, -middle, axis=1)  # y = 0 is v = 0, not a mirror's line
-    return Surface(mirrored - mirrored.mean(), abs(du) * ku, abs(dv) * kv)
-
-
-def load_grid(path: str | FilePath) -> Surface:
-    """Read u_m, v_m, z_mm from an .npz file; ValueError with one clear sentence otherwise."""
-    keys = ("u_m", "v_m", "z_mm")
-    try:
-        with np.load(path, allow_pickle=False) as data:
-            arrays = {k: np.asarray(data[k], dtype=np.float64) for k in keys if k in data}
-    except FileNotFoundError:
-        raise ValueError(f"ground file {path} is not there") from None
-    except (OSError, ValueError, EOFError, TypeError, AttributeError, BadZipFile) as error:
-        raise ValueError(f"ground file {path} cannot be read as .npz: {error}") from error
-    missing = [k for k in keys if k not in arrays]
-    if missing:
-        raise ValueError(f"ground file {path} lacks {', '.join(missing)}")
-    return from_grid(arrays["u_m"], arrays["v_m"], arrays["z_mm"] / 1000.0)
-
-
-def _check_grid(u: Floats, v: Floats, z: Floats) -> None:
-    if u.ndim != 1 or v.ndim != 1 or min(u.size, v.size) < 4:
-        raise ValueError("a ground grid needs at least 4 positions along and across")
-    if z.shape != (u.size, v.size):
-        raise ValueError(f"ground grid heights are {z.shape}, not {(u.size, v.size)}")
-    for name, axis in (("along", u), ("across", v)):
-        steps = np.diff(axis)
-        # single precision may have rounded the positions themselves
-        even = np.allclose(steps, steps.mean(), rtol=1e-2, atol=0.0)
-        if not np.all(np.isfinite(axis)) or steps[0] == 0.0 or not even:
-            raise ValueError(f"ground grid positions {name} are not evenly spaced")
-    if not np.any(np.isfinite(z)):
-        raise ValueError("a ground grid without a single height")
-
-
-def _fill_nearest(z: Floats) -> Floats:
-    """Grow the known heights into the holes, one cell a pass."""
-    z = np.where(np.isfinite(z), z, np.nan)
-    while np.isnan(z).any():
-        for axis, step in ((1, 1), (1, -1), (0, 1), (0, -1)):
-            moved = np.roll(z, step, axis)
-            rim = [slice(None), slice(None)]
-            rim[axis] = slice(0, 1) if step > 0 else slice(-1, None)
-            moved[tuple(rim)] = np.nan
-            z = np.where(np.isnan(z), moved, z)
-    return z
-
-
-def _block_mean(z: Floats, ku: int, kv: int) -> Floats:
-    nu, nv = z.shape[0] // ku, z.shape[1] // kv
-    blocks = z[: nu * ku, : nv * kv].reshape(nu, ku, nv, kv)
-    mean: Floats = blocks.mean(axis=(1, 3))
-    return mean

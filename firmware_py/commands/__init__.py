@@ -14,10 +14,11 @@ from typing import Any
 import click
 
 from firmware_py import __version__
-from firmware_py.commands.live import run
+from firmware_py.commands.live import attach, run
 from firmware_py.commands.show import check, faults, rigs
 from firmware_py.commands.simulate import trial
 from firmware_py.commands.verify import replay
+from firmware_py.commands.words import of_unknown_command, of_usage
 
 BAD_INPUT, INTERRUPTED = 2, 130
 DEBUG = "LINEHOLD_DEBUG"  # set to 1: errors come with their traceback
@@ -36,6 +37,21 @@ class Told(click.ClickException):
 class Commands(click.Group):
     """A group whose commands end in a sentence, not in a traceback."""
 
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """What stands before the command's name."""
+        try:
+            return super().parse_args(ctx, args)
+        except click.UsageError as error:
+            raise _told(error, ctx) from error
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The command that was asked for; told here if there is none."""
+        if self.get_command(ctx, args[0]) is None and not args[0].startswith("-"):
+            raise Told(of_unknown_command(args[0], self.list_commands(ctx)))
+        return super().resolve_command(ctx, args)
+
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command that was asked for."""
         try:
@@ -43,12 +59,22 @@ class Commands(click.Group):
         except KeyboardInterrupt:
             click.echo("Interrupted.", err=True)
             ctx.exit(INTERRUPTED)
+        except click.UsageError as error:
+            raise _told(error, ctx) from error
         except (click.ClickException, click.exceptions.Exit):
             raise
         except Exception as error:
             if os.environ.get(DEBUG) == "1" or not _ours(error):
                 raise
             raise Told(_words(error)) from error
+
+
+def _told(error: click.UsageError, ctx: click.Context) -> click.ClickException:
+    """A wrong command line; no arguments at all are answered with the help, as click does it."""
+    if isinstance(error, click.exceptions.NoArgsIsHelpError):
+        return error
+    known = (ctx.invoked_subcommand or "") in cli.commands
+    return Told(of_usage(error, f"linehold {ctx.invoked_subcommand}" if known else "linehold"))
 
 
 def _ours(error: Exception) -> bool:
@@ -78,7 +104,7 @@ def cli() -> None:
     """
 
 
-for command in (run, trial, replay, rigs, check, faults):
+for command in (run, attach, trial, replay, rigs, check, faults):
     cli.add_command(command)
 
 

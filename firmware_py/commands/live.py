@@ -1,18 +1,28 @@
-"""`linehold run`: the loop, live and in real time."""
+"""`linehold run` and `linehold attach`: the loop, live and in real time, and who looks at it."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
+
+from firmware_py.commands.kinds import Folder, Number
+from firmware_py.commands.words import cannot_write
+
+if TYPE_CHECKING:
+    from firmware_py.live.session import Plan
+
+PathType = click.Path(path_type=Path, dir_okay=False)
 
 
 @click.command(
     epilog="""\b
 Examples:
-  linehold run                           the simulated rig, in real time
+  linehold run                           the simulated rig, in real time, with the dashboard
   linehold run --headless --for 30       a line a second, for 30 s
   linehold run --rig two-bars --log logs
+  linehold run --driver none             nobody drives but you, by the dashboard's keys
 
 Exit codes: 0 the run ended well, 1 it ended in a fault, 2 bad input and nothing moved,
 130 interrupted (Ctrl-C), 143 told to terminate. The valves are neutral after all of them."""
@@ -21,31 +31,36 @@ Exit codes: 0 the run ended well, 1 it ended in a fault, 2 bad input and nothing
     "--rig", "rig_name", default="reference", show_default=True, metavar="RIG",
     help="A bundled rig (see: linehold rigs) or a rig file.",
 )  # fmt: skip
-@click.option("--headless", is_flag=True, help="Print a line a second in place of the view.")
+@click.option("--headless", is_flag=True, help="A line a second in place of the dashboard.")
 @click.option(
-    "--for", "for_s", type=click.FloatRange(min=0.1, max=86400), metavar="SECONDS",
-    help="End after so many seconds.",
+    "--for", "for_s", type=Number(0.1, 86400.0), metavar="SECONDS",
+    help="End after so many seconds, 0.1 to 86400.",
 )  # fmt: skip
 @click.option(
-    "--log", "folder", type=click.Path(path_type=Path, file_okay=False), default="out",
+    "--log", "folder", type=Folder(), default="out",
     show_default=True, metavar="FOLDER", help="Where the recording goes.",
 )  # fmt: skip
-@click.option("--seed", type=click.IntRange(0, 2**31 - 1), default=1, show_default=True,
+@click.option("--seed", type=Number(0, 2**31 - 1), default=1, metavar="NUMBER", show_default=True,
               help="Of the simulated ground, noise and driver.")  # fmt: skip
+@click.option("--driver", type=click.Choice(["auto", "none"]), default="auto", show_default=True,
+              help="The simulated driver: does the whole job, or waits for your keys.")  # fmt: skip
+@click.option("--link", type=PathType, metavar="SOCKET",
+              help="The loop's socket (default: in this user's runtime folder).")  # fmt: skip
+@click.option("--options", type=PathType, metavar="FILE",
+              help="Keys, units, colours and sound of the dashboard.")  # fmt: skip
+@click.option("--silent", is_flag=True, help="Start no sound: no cues and no alarm by ear.")
+@click.option("--truth", type=PathType, metavar="FILE",
+              help="Where the simulated blade truly is, as CSV, for a judge.")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="JSON lines; implies --headless.")
 def run(
     *,
-    rig_name: str,
-    headless: bool,
-    for_s: float | None,
-    folder: Path,
-    seed: int,
-    as_json: bool,
-) -> None:
-    """Run the controller live on a rig, with a recording and a text view.
+    rig_name: str, headless: bool, for_s: float | None, folder: Path, seed: int, driver: str,
+    link: Path | None, options: Path | None, silent: bool, truth: Path | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Run the controller live on a rig, with a recording and the dashboard.
 
     On the simulated rig, a simulated driver sets the datum, engages, drives to the end of the
-    path and stops.
+    path and stops. The loop, the recording and the dashboard are processes of their own.
     """
     import math
 
@@ -55,19 +70,70 @@ def run(
 
     path = find_rig(rig_name)
     plan = session.Plan(
-        rig=load_rig(path),
-        rig_text=path.read_text(encoding="utf-8-sig"),
-        folder=folder,
-        headless=headless or as_json,
-        as_json=as_json,
-        for_s=math.inf if for_s is None else for_s,
-        seed=seed,
-    )
+        rig=load_rig(path), rig_text=path.read_text(encoding="utf-8-sig"), folder=folder,
+        headless=headless or as_json, as_json=as_json,
+        for_s=math.inf if for_s is None else for_s, seed=seed, link=link,
+        drives_itself=driver == "auto", truth=truth, options=options, sound=not silent,
+    )  # fmt: skip
+    _check(plan)
     for caution in CAUTIONS:
         click.echo(caution, err=True)
     report = session.run(plan)
     _tell(report.sentences(), report.as_dict() if as_json else None)
     click.get_current_context().exit(report.code)
+
+
+@click.command(
+    epilog="""\b
+Examples:
+  linehold attach                        a second dashboard on the running loop
+  linehold attach --looks                one that can only look
+  linehold attach --lines --json         a line a second, for another program
+
+Exit codes: 0 it was left or the loop ended, 1 no loop answers, 2 bad input."""
+)
+@click.option("--link", type=PathType, metavar="SOCKET",
+              help="The loop's socket (default: in this user's runtime folder).")  # fmt: skip
+@click.option("--looks", is_flag=True, help="Look only; the loop refuses every request.")
+@click.option("--options", type=PathType, metavar="FILE",
+              help="Keys, units, colours and sound of the dashboard.")  # fmt: skip
+@click.option("--silent", is_flag=True, help="Start no sound: no cues and no alarm by ear.")
+@click.option("--lines", is_flag=True, help="A line a second in place of the dashboard.")
+@click.option("--json", "as_json", is_flag=True, help="JSON lines; implies --lines.")
+def attach(
+    *,
+    link: Path | None, looks: bool, options: Path | None, silent: bool, lines: bool,
+    as_json: bool,
+) -> None:  # fmt: skip
+    """Open a further dashboard on a running controller."""
+    from firmware_py.link.address import default_path
+    from firmware_py.live.processes import start
+
+    module, words = "tui", [str(link or default_path())]
+    if lines or as_json:
+        module = "firmware_py.live.lines"
+        words += ["--json"] if as_json else []
+    else:
+        words += ["--looks"] if looks else []
+        words += ["--options", str(options)] if options else []
+        words += ["--silent"] if silent else []
+    code = start(module, *words, apart=False).wait()
+    click.get_current_context().exit(code if code >= 0 else 128 - code)
+
+
+def _check(plan: Plan) -> None:
+    """What would refuse the run is found before the cautions, which announce that it begins."""
+    import tempfile
+
+    from firmware_py.live.simulated import simulated
+
+    simulated(plan.rig, plan.seed)
+    try:
+        plan.folder.mkdir(parents=True, exist_ok=True)
+        with tempfile.TemporaryFile(dir=plan.folder):
+            pass
+    except OSError as error:
+        raise cannot_write("--log", plan.folder, error) from error
 
 
 def _tell(sentences: tuple[str, ...], as_dict: dict[str, object] | None) -> None:

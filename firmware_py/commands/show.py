@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import json
 import textwrap
+from pathlib import Path
 
 import click
 
-TRIAL_KEYS = {"path", "words", "events", "distance_m", "speed_mps"}  # no rig file has them
+from firmware_py.commands.kinds import File
 
 
 @click.command(epilog="Example: linehold rigs")
@@ -35,19 +36,19 @@ Examples:
 
 Exit codes: 0 the file is right, 2 it is not: all its faults are told at once."""
 )
-@click.argument("file")
-def check(file: str) -> None:
+@click.argument("file", type=File())
+def check(file: Path) -> None:
     """Check a rig or a trial FILE (or a bundled one by its name)."""
-    click.echo(_check(file))
+    click.echo(_check(str(file)))
 
 
 def _check(file: str) -> str:
     from firmware_py.settings_file import bundled_rigs, find_rig, load_rig
     from firmware_py.trial.scenario import bundled_trials, load_trial
-    from firmware_py.trial.setup import rig_for, rig_named
+    from firmware_py.trial.setup import ground_there, rig_for, rig_named
 
     if file in bundled_trials() or (file not in bundled_rigs() and _looks_like_a_trial(file)):
-        scenario = load_trial(file)
+        scenario = load_trial(file, [ground_there])
         rig_for(scenario, rig_named(scenario.rig))
         return f"{file}: a trial without faults, on rig {scenario.rig}"
     rig = load_rig(find_rig(file))
@@ -56,12 +57,12 @@ def _check(file: str) -> str:
 
 def _looks_like_a_trial(file: str) -> bool:
     """By its keys; a file that cannot be parsed is told as a rig, with the same words."""
-    import tomllib
+    from firmware_py.errors import FileFault
+    from firmware_py.settings_file import kind_of_text, read_text
 
     try:
-        with open(file, "rb") as stream:
-            return bool(TRIAL_KEYS & tomllib.load(stream).keys())
-    except (OSError, ValueError, RecursionError):
+        return kind_of_text(read_text(Path(file))) == "trial"
+    except FileFault:
         return False
 
 

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
+from firmware_py.commands.kinds import Folder, Number
 from firmware_py.commands.progress import progress_bar
+from firmware_py.commands.words import cannot_write
 
 if TYPE_CHECKING:
     from firmware_py.trial.result import Result
@@ -25,14 +29,15 @@ Exit codes: 0 the trial was run, whatever came of it, 2 bad input, 130 interrupt
 )
 @click.argument("name", required=False)
 @click.option("--list", "listing", is_flag=True, help="List the bundled trials.")
-@click.option("--seed", type=click.IntRange(0, 2**31 - 1), help="In place of the trial's own.")
+@click.option("--seed", type=Number(0, 2**31 - 1), metavar="NUMBER",
+              help="In place of the trial's own.")  # fmt: skip
 @click.option("--rig", metavar="RIG", help="A bundled rig or a rig file, in place of its own.")
 @click.option(
     "--ground", metavar="FILE",
     help='A measured ground (.npz), an ISO 8608 class A to H, or "flat", in place of its own.',
 )  # fmt: skip
 @click.option(
-    "--out", type=click.Path(path_type=Path, file_okay=False), metavar="FOLDER",
+    "--out", type=Folder(), metavar="FOLDER",
     help="Where result, journal and picture go.  [default: out/NAME-SEED]",
 )  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print the result as one JSON object.")
@@ -53,17 +58,18 @@ def trial(
         _list()
         return
     if name is None:
-        raise click.UsageError("Name a trial or a trial file; --list lists the bundled ones.")
+        words = "it is missing; a trial file or a bundled trial is right, --list names those"
+        raise click.BadParameter(words, param_hint="NAME")
     from firmware_py.trial.scenario import load_trial
+    from firmware_py.trial.setup import ground_there
 
-    scenario = load_trial(name)
+    scenario = load_trial(name, [ground_there] if ground is None else [])
     if seed is not None:
         scenario = scenario.model_copy(update={"seed": seed})
     stem = f"{_safe(scenario.name)}-{scenario.seed}{'-plain' if plain else ''}"
     folder = out or Path("out") / stem
-    folder.mkdir(parents=True, exist_ok=True)
     journal = None if plain else folder / "journal.mcap"
-    result = _run(scenario, rig, ground, journal)
+    result = _run(scenario, rig, ground, journal, partial(_make, folder))
     files = _save(result, folder)
     _print(result, [path for path in (*files, journal) if path is not None], as_json)
 
@@ -81,7 +87,20 @@ def _safe(name: str) -> str:
     return words.strip(".-") or "trial"
 
 
-def _run(scenario: Scenario, rig: str | None, ground: str | None, journal: Path | None) -> Result:
+def _make(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise cannot_write("--out", folder, error) from error
+
+
+def _run(
+    scenario: Scenario,
+    rig: str | None,
+    ground: str | None,
+    journal: Path | None,
+    ready: Callable[[], None],
+) -> Result:
     from firmware_py.trial.run import run_trial
 
     with progress_bar(scenario.name) as progress:
@@ -91,6 +110,7 @@ def _run(scenario: Scenario, rig: str | None, ground: str | None, journal: Path 
             ground=ground,
             journal=journal,
             progress=progress,
+            ready=ready,
             controller="plain" if journal is None else "linehold",
         )
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from firmware_py.commands.kinds import File
 from firmware_py.commands.progress import progress_bar
 
 if TYPE_CHECKING:
@@ -22,7 +23,7 @@ Example:
 Exit codes: 0 identical (a log with gaps says so), 1 a difference or nothing to compare,
 2 the log cannot be read."""
 )
-@click.argument("log", type=click.Path(path_type=Path))
+@click.argument("log", type=File())
 @click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 def replay(log: Path, as_json: bool) -> None:
     """Run the controller again over LOG and compare every tick.

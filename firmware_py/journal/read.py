@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import zlib
 from collections.abc import Iterator
 from mmap import ACCESS_READ, mmap
 from pathlib import Path
@@ -13,12 +14,23 @@ import msgspec
 from drivers.samples import AnySample
 from firmware_py.errors import LineholdError
 from firmware_py.journal import header as heads
-from firmware_py.journal.chunks import Chunk, Damage, Message, check_ends, find_chunks, messages
+from firmware_py.journal.chunks import (
+    FOOTER,
+    FOOTER_BYTES,
+    MAGIC,
+    Chunk,
+    Damage,
+    Message,
+    check_ends,
+    find_chunks,
+    messages,
+)
 from firmware_py.journal.header import FORMAT, Gap, Header
 from firmware_py.messages import SCHEMA, AnyRequest, Record, Tick
 
 IN_FILE = "they stood in a damaged or lost part of the file"
 UNREADABLE = "the record cannot be decoded"
+SECOND = "another log follows in the same file"
 
 
 class LogError(LineholdError, ValueError):
@@ -72,6 +84,7 @@ class Log:
         self._state = msgspec.msgpack.Decoder(tuple[int, Any])
         self._lost: tuple[str, ...] | None = None
         self._next = 0
+        self.second = ""  # after a pass: says so where another log follows in the same file
         self.header = self._find_header()
 
     @property
@@ -85,10 +98,18 @@ class Log:
     def __iter__(self) -> Iterator[Entry]:
         lost: list[str] = []
         whole = True
-        self._next = 0
+        self._next, self.second = 0, ""
         with self._open() as data:
+            summary = _summary_at(data)
             for chunk in find_chunks(data):
+                if chunk.start >= summary:
+                    break
                 self.done = chunk.start / len(data)
+                if self._starts_anew(chunk):
+                    start = max(data.rfind(MAGIC, len(MAGIC), chunk.start), 0) or chunk.start
+                    self.second = f"{SECOND} from byte {start} on; it was not read"
+                    lost.append(self.second)
+                    break
                 if isinstance(chunk, Damage):
                     lost.append(f"the chunk at byte {chunk.start} is lost: {chunk.words}")
                     whole = False
@@ -98,7 +119,7 @@ class Log:
                         lost.append(entry.words())
                         whole = whole and entry.why != IN_FILE
                     yield entry
-            if words := check_ends(data, whole):
+            if not self.second and (words := check_ends(data, whole)):
                 lost.append(words)
         self.done = 1.0
         self._lost = tuple(lost)
@@ -156,6 +177,11 @@ class Log:
                 yield from self._missing_before(number + 1)
                 yield State(number, tree)
 
+    def _starts_anew(self, chunk: Chunk | Damage) -> bool:
+        """Records count up in one log: a number below the last one is of another."""
+        numbers = [m.number for m in _messages(chunk) if m.channel == heads.RECORD]
+        return bool(numbers) and numbers[0] < self._next
+
     def _record(self, message: Message) -> Iterator[Entry]:
         number = message.number
         yield from self._missing_before(number)
@@ -172,6 +198,20 @@ class Log:
         if number > self._next:
             yield Gap(self._next, number - 1, IN_FILE)
             self._next = number
+
+
+def _summary_at(data: mmap) -> int:
+    """Where a closed log's summary begins; the file's end for any other.
+
+    The summary names the compression of each chunk, which now and then looks like a chunk itself.
+    """
+    at = len(data) - len(MAGIC) - FOOTER.size
+    if at < 0:
+        return len(data)
+    _, length, summary, _, crc = FOOTER.unpack_from(data, at)
+    sound = length == FOOTER_BYTES and len(MAGIC) < summary <= at
+    sound = sound and crc == zlib.crc32(data[summary : at + FOOTER.size - 4])
+    return int(summary) if sound else len(data)
 
 
 def _messages(chunk: Chunk | Damage) -> Iterator[Message]:

@@ -43,7 +43,7 @@ class Screen:
         if wish.headless:
             return cls(link, LINES, *(["--json"] if wish.as_json else []))
         options = ["--options", str(wish.options)] if wish.options else []
-        return cls(link, DASHBOARD, *options, *([] if wish.sound else ["--no-sound"]))
+        return cls(link, DASHBOARD, *options, *([] if wish.sound else ["--silent"]))
 
     @property
     def alive(self) -> bool:

@@ -95,12 +95,12 @@ def _heights(axes: Axes, result: Result, view: _View) -> None:
     axes.set_ylim(-most, ROOM * most)
     _marks(axes, result, -most)
     axes.set_ylabel("height error, mm\n(above 0: too high)")
-    axes.set_title("Height of both blade ends against the design", loc="left", fontsize=10)
+    axes.set_title("Height of both blade ends against their target", loc="left", fontsize=10)
 
 
 def _marks(axes: Axes, result: Result, low: float) -> None:
     """A row of small marks at the foot: where pins, windrows and stones stand."""
-    series = result.series
+    series, scored = result.series, result.summary["disturbances"]
     beside = None if series.guided is None else result.scenario.beside(series.guided)
     first, last = float(series.chainage.min()), float(series.chainage.max())
     for row, (what, (marker, colour)) in enumerate(MARKS.items()):
@@ -111,7 +111,7 @@ def _marks(axes: Axes, result: Result, low: float) -> None:
         if at:
             height = low * (0.95 - 0.05 * (row % 2))
             axes.plot(at, [height] * len(at), marker, color=colour, ms=4, ls="none",
-                      label=f"{what} ({len(at)})")  # fmt: skip
+                      label=f"{what} ({scored.get(what, 0)} scored)")  # fmt: skip
 
 
 def _crossfall(axes: Axes, result: Result, view: _View) -> None:

@@ -7,6 +7,8 @@ edge: here lengths are mm and slopes %, and every key says so.
 from __future__ import annotations
 
 import math
+from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +22,7 @@ from firmware_py.trial.scenario import RUN_IN_M, Scenario
 from firmware_py.trial.score import Floats
 from firmware_py.trial.scorer import Scorer
 from firmware_py.trial.series import Series, make_series
+from firmware_py.trial.troubles import Span, troubles
 
 BEFORE_M = 1.0  # what an estimate was before a pin or stone came into view
 WRONG_S = 0.1  # a reference believed in for so long, and not the reference, is a false one
@@ -39,11 +42,15 @@ class Result:
 
 def make_result(
     scorer: Scorer, scenario: Scenario, rig: Rig, *, seed: int, controller: str, wall_s: float,
-    journal: Path | None,
+    journal: Path | None, ended: str = "", planned: Sequence[Span] = (),
 ) -> Result:  # fmt: skip
-    """Score a finished trial."""
+    """Score a finished trial.
+
+    ended: how, if not by driving the whole way; planned: when the script had the machine held.
+    """
     series = make_series(scorer, rig, RUN_IN_M)
     seconds = _scored_s(series)
+    told = troubles(series, scorer.ticks, ended, planned)
     held = not seconds or score.share(series.held, series.weight) > MOSTLY
     summary: dict[str, Any] = {
         "scenario": scenario.name,
@@ -52,7 +59,8 @@ def make_result(
         "controller": controller,
         "rig": rig.name,
         "seed": seed,
-        "outcome": "held" if held else "graded",
+        "outcome": "held" if held else "partly graded" if told else "graded",
+        "troubles": told,
         "why": scorer.ticks[-1].why,
         "distance_m": float(series.weight.sum()),
         "speed_mps": float(series.weight.sum()) / seconds if seconds else math.nan,
@@ -196,8 +204,10 @@ def _faults(scorer: Scorer, series: Series) -> dict[str, float]:
 
 
 def _refused(scorer: Scorer) -> list[str]:
+    """The reasons, each once, in order; how often, when it was more than once."""
     answers: list[Answer] = [answer for tick in scorer.ticks for answer in tick.answers]
-    return [answer.reason for answer in answers if not answer.done]
+    counts = Counter(answer.reason for answer in answers if not answer.done)
+    return [why if n == 1 else f"{why} ({n} times)" for why, n in counts.items()]
 
 
 def _plain(value: Any) -> Any:

@@ -117,15 +117,18 @@ def run_trial(
     progress: Progress | None = None,
     controller: Kind = "linehold",
     truth: Callable[[SimulatedRig], Truth] = SimulatedRig.truth,
+    ready: Callable[[], None] = lambda: None,
 ) -> Result:
     """Run it and score it. FileFault or TrialError when it cannot be run as asked.
 
     rig: a name, a path or a Rig in place of the trial's own; ground: likewise; progress gets the
-    share that is done.
+    share that is done; ready is called once all that was asked for is found to be right, before
+    anything is written.
     """
     seed = scenario.seed if seed is None else seed
     loop = prepare(scenario, rig, seed, ground=ground, controller=controller)
     scorer = Scorer(loop.sim)
+    ready()
     log = _open_journal(journal, scenario, seed, loop)
     began = time.perf_counter()
     try:
@@ -135,8 +138,10 @@ def run_trial(
         if log is not None:
             log.close()
     wall_s = time.perf_counter() - began
-    return make_result(scorer, scenario, loop.rig, seed=seed, controller=controller,
-                       wall_s=wall_s, journal=journal)  # fmt: skip
+    return make_result(
+        scorer, scenario, loop.rig, seed=seed, controller=controller, wall_s=wall_s,
+        journal=journal, ended=loop.script.ended(), planned=loop.script.planned,
+    )  # fmt: skip
 
 
 def _drive(
@@ -164,7 +169,7 @@ def prepare(
     simulate: type[SimulatedRig] = SimulatedRig,
 ) -> Loop:
     """Everything that a trial needs, made and joined, before its first tick."""
-    own = rig if isinstance(rig, Rig) else rig_named(rig or scenario.rig)
+    own = rig if isinstance(rig, Rig) else rig_named(scenario.rig if rig is None else rig)
     ready = rig_for(scenario, own)
     sim = simulate(world_for(scenario, ground), truth_for(scenario, ready), seed)
     for event in scenario.events:

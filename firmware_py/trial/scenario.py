@@ -6,7 +6,7 @@ Left and right are the driver's; crossfall > 0 falls to the right looking up cha
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from importlib import resources
 from pathlib import Path
 from typing import Literal
@@ -15,9 +15,9 @@ from pydantic import Field
 
 from drivers.simulated import faults
 from firmware_py import errors
-from firmware_py.errors import Fault, FileFault
+from firmware_py.errors import Fault, FileFault, NoName
 from firmware_py.messages import Side
-from firmware_py.schema import UNKNOWN, Crossed, Part, View
+from firmware_py.schema import UNKNOWN, Check, Crossed, Part, View
 from firmware_py.settings import GuideWord, SideWord
 from firmware_py.settings_file import load_model
 
@@ -204,6 +204,8 @@ def bundled_trials() -> tuple[str, ...]:
 
 def find_trial(name_or_path: str) -> Path:
     """The file of a bundled trial's name, or of a path; FileFault if there is none."""
+    if not name_or_path:
+        raise NoName("a trial's name or file is empty; linehold trial --list names some")
     names = bundled_trials()
     if name_or_path in names:
         return Path(str(resources.files("firmware_py") / "trials" / f"{name_or_path}.toml"))
@@ -213,6 +215,6 @@ def find_trial(name_or_path: str) -> Path:
     raise FileFault([Fault(name_or_path, None, "", words + errors.nearest(name_or_path, names))])
 
 
-def load_trial(name_or_path: str) -> Scenario:
+def load_trial(name_or_path: str, extra_checks: Sequence[Check] = ()) -> Scenario:
     """A bundled trial, or one from a file; FileFault with every fault of it."""
-    return load_model(find_trial(name_or_path), Scenario)
+    return load_model(find_trial(name_or_path), Scenario, extra_checks)

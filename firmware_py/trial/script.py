@@ -6,19 +6,25 @@ the simulated person and asks the controller by requests; nothing else passes.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
+from functools import partial
 from itertools import count
 
 from drivers.simulated.rig import SimulatedRig
 from firmware_py import messages as ask
-from firmware_py.messages import AnyRequest, Guide, Link, Side, Tick
+from firmware_py.messages import AnyRequest, Guide, Link, Mode, Side, Tick
 from firmware_py.settings import MM, Rig
+from firmware_py.trial.asking import Asking, Make
 from firmware_py.trial.scenario import Event, Scenario
 from firmware_py.trial.setup import led_ends
 
 STAND_S = 2.5  # s the machine stands at least before the datum is set: tilt and bars settle
 PATIENCE_S = 10.0  # s; a driver who waits longer for a reference asks anyway, and is told why not
 SPARE_S = 30.0  # s; a trial that has not arrived so long after it should have, ends
+PERSISTENT = ("datum", "engage")  # what a driver asks for again when it is refused
+HOLDING = ("hold", "drop enable", "stop", "reverse", "disengage")  # what means to hold the machine
+BACK_S = 2.0  # s; after such an event, until all is good again and the machine drives
 
 When = Callable[[], bool]
 Act = Callable[[], None]
@@ -34,62 +40,119 @@ class Script:
         self._asked: list[AnyRequest] = []
         self._events = list(scenario.events)
         self._later: list[tuple[When, Act]] = []
+        self._askings: list[Asking] = []
         self._stage = 0 if scenario.start == "automatic" else 3
+        self._drove = False
+        self._waited_s = self._began_s = 0.0  # by-hand start: for refusals; when the drive began
         self.now_s = self.distance = self.furthest = 0.0
+        self.gave_up = ""
+        self.planned: list[tuple[float, float]] = []  # s; when the script has the machine held
         self._spare = sum(e.for_s or 0.0 for e in self._events)
         self._back = sum(2.0 * (e.for_m or 0.0) for e in self._events)
         self._person.enable(True)
         self._person.by_eye = rig.end(rig.control.master).guide is Guide.SURFACE
 
     def over(self) -> bool:
-        """True when the distance is done, or could long have been."""
+        """True when the distance is done, or could long have been, or the driver gave up."""
+        if self.gave_up or self.distance >= self.scenario.distance_m:
+            return True
         way = self.scenario.distance_m + self._back
         latest = SPARE_S + PATIENCE_S + self._spare + 1.2 * way / self.scenario.speed_mps
-        return self.distance >= self.scenario.distance_m or self.now_s > latest
+        return self.now_s > latest + self._began_s + self._waited_s
+
+    def ended(self) -> str:
+        """How it ended, in words; "" when the whole way was driven."""
+        if self.gave_up:
+            return f"the driver gave up before driving off: {self.gave_up}"
+        if self.distance >= self.scenario.distance_m:
+            return ""
+        return f"the time ran out after {self.furthest:.0f} m of {self.scenario.distance_m:g} m"
 
     def requests(self, now_s: float, last: Tick | None) -> tuple[AnyRequest, ...]:
         """What is asked for at this tick; now_s since the start."""
-        self.now_s, self._asked = now_s, []
+        before, self.now_s, self._asked = self.now_s, now_s, []
         if last is not None and last.distance_m is not None:
             self.distance = last.distance_m
             self.furthest = max(self.furthest, self.distance)
-        if self._stage < 3 and last is not None:
+        self._ask_again(last, now_s - before)
+        if self._stage < 3 and last is not None and not self.gave_up:
             self._start(last)
         for item in [item for item in self._later if item[0]()]:
             self._later.remove(item)
             item[1]()
-        for event in [event for event in self._events if self._due(event)]:
-            self._events.remove(event)
-            self._happen(event)
+        for event in list(self._events):
+            if self._due(event):
+                self._events.remove(event)
+                self._happen(event)
         return tuple(self._asked)
 
     def _start(self, last: Tick) -> None:
-        """Stand until each bar tracks, set the datum, engage, drive: one a tick."""
+        """Stand until each bar tracks, set the datum, engage, drive: each once the last is done."""
         if self._stage == 0:
             tracking = all(bar.link is Link.TRACKING for bar in last.bars)
-            if (self.now_s > STAND_S and tracking) or self.now_s > PATIENCE_S:
-                self._asked += [ask.SetDatum(next(self._numbers), end) for end in self._ends]
-                self._stage = 1
-        elif self._stage == 1:
-            self._asked.append(ask.Engage(next(self._numbers)))
+            if not ((self.now_s > STAND_S and tracking) or self.now_s > PATIENCE_S):
+                return
+            self._ask_for([partial(_datum, end) for end in self._ends])
+            self._stage = 1
+        elif self._stage == 1 and not self._askings:
+            if last.mode is not Mode.CUE_ONLY:
+                self._ask_for([ask.Engage], leads=True)
             self._stage = 2
-        else:
+        if self._stage == 2 and not self._askings:
             self._drive()
             self._stage = 3
 
+    def _ask_for(self, makes: Sequence[Make], *, leads: bool = False) -> None:
+        self._askings.append(Asking(makes, self._numbers, self.now_s, leads=leads))
+        self._asked += self._askings[-1].update(self.now_s, None)
+
+    def _ask_again(self, last: Tick | None, tick_s: float) -> None:
+        """All that is still to be done. Who stands and cannot begin does nothing else so long."""
+        for asking in list(self._askings):
+            self._asked += asking.update(self.now_s, last)
+            if asking.done or asking.failed:
+                self._askings.remove(asking)
+            if asking.failed and not self._drove:
+                self.gave_up = asking.failed
+        if self._stage == 3 and self._stands_asking():
+            self._waited_s += tick_s
+
+    def _stands_asking(self) -> bool:
+        return bool(self._askings) and not self._drove
+
     def _drive(self) -> None:
+        if not self._drove:
+            self._drove, self._began_s = True, self.now_s
         self._person.drive(self.scenario.speed_mps)
 
     def _due(self, event: Event) -> bool:
+        if event.do != "fault" and self._stage == 3 and self._stands_asking():
+            return False
         if event.at_s is not None:
-            return self.now_s >= event.at_s
+            waited = 0.0 if event.do == "fault" else self._waited_s
+            return self.now_s >= event.at_s + waited
         return event.at_m is not None and self.distance >= event.at_m and self._stage == 3
 
     def _after(self, seconds: float | None, act: Act) -> None:
         end = self.now_s + (seconds or 0.0)
         self._later.append((lambda: self.now_s >= end, act))
 
+    def _plan(self, event: Event) -> None:
+        """Note for how long an event has the machine held: it is no trouble then."""
+        if event.do in HOLDING or event.guide is Guide.HOLD:
+            length = math.inf if event.for_s is None else event.for_s + BACK_S
+            self.planned.append((self.now_s, self.now_s + length))
+        elif event.do == "engage":
+            self._plan_ends()
+
+    def _plan_ends(self) -> None:
+        self.planned = [(a, min(b, max(a, self.now_s) + BACK_S)) for a, b in self.planned]
+
     def _happen(self, event: Event) -> None:
+        self._plan(event)
+        if event.do in PERSISTENT:
+            self._ask_for([partial(_again, event)], leads=event.do == "engage")
+            return
         request = _request(event, next(self._numbers))
         if request is not None:
             self._asked.append(request)
@@ -114,7 +177,11 @@ class Script:
     def _do_reverse(self, event: Event) -> None:
         self._person.drive(-self.scenario.speed_mps)
         end = self.distance - (event.for_m or 0.0)
-        self._later.append((lambda: self.distance <= end, self._drive))
+        self._later.append((lambda: self.distance <= end, self._drive_on))
+
+    def _drive_on(self) -> None:
+        self._plan_ends()
+        self._drive()
 
     def _do_drop_enable(self, event: Event) -> None:
         self._person.enable(False)
@@ -131,6 +198,17 @@ class Script:
         start = self.now_s
         end = start + (event.for_s or 0.0)
         self._sim.inject(event.fault or "", event.device or "", start, end, **values)
+
+
+def _datum(end: Side, number: int) -> AnyRequest:
+    return ask.SetDatum(number, end)
+
+
+def _again(event: Event, number: int) -> AnyRequest:
+    request = _request(event, number)
+    if request is None:
+        raise ValueError(f"{event.do} asks the controller for nothing")
+    return request
 
 
 def _request(event: Event, number: int) -> AnyRequest | None:

@@ -6,21 +6,24 @@ an edge, crossfall, direction, which side a bar stands on, how high, and along o
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from pydantic import ValidationError
 
+from drivers.simulated.measured import load_grid
 from drivers.simulated.reference import REFERENCE, BarTruth, RigTruth
-from drivers.simulated.surface import Surface, load_grid
+from drivers.simulated.surface import Surface
 from drivers.simulated.world import Reference, World
 from firmware_py import errors
 from firmware_py.errors import LineholdError
 from firmware_py.messages import BAR_GUIDES, Guide, Side
+from firmware_py.schema import Crossed, View
 from firmware_py.settings import DEG, MM, Bar, Rig
 from firmware_py.settings_file import find_rig, load_rig
-from firmware_py.trial.scenario import START_M, Beside, Scenario
+from firmware_py.trial.scenario import GROUNDS, START_M, Beside, Scenario
 
 GUIDES = {"string": Guide.STRING, "edge": Guide.EDGE, "strip": Guide.SURFACE}
 
@@ -162,11 +165,22 @@ def _reference(beside: Beside | None) -> Reference | None:
 
 
 def _ground(ground: str | Path | Surface) -> str | Surface:
-    if isinstance(ground, Surface):
-        return ground
-    if str(ground).endswith(".npz"):
-        try:
-            return load_grid(ground)
-        except ValueError as error:
-            raise TrialError(str(error)) from error
-    return str(ground)
+    if isinstance(ground, Surface) or str(ground) in GROUNDS:
+        return ground if isinstance(ground, Surface) else str(ground)
+    if not str(ground).endswith(".npz"):
+        told = errors.shown(str(ground))
+        raise TrialError(f'{told} is no ground; a class A to H, "flat" or an .npz file is right')
+    try:
+        return load_grid(ground)
+    except ValueError as error:
+        raise TrialError(str(error)) from error
+
+
+def ground_there(trial: View) -> Iterator[Crossed]:
+    """For load_trial: the trial's own measured ground is there and can be read."""
+    for ground in trial.known("ground"):
+        if ground.endswith(".npz"):
+            try:
+                load_grid(ground)
+            except ValueError as error:
+                yield Crossed(("ground",), str(error))
