@@ -1,16 +1,13 @@
-"""Tilt: signs by hand, published values, other people's recordings and filters, a seeded loader.
+"""Tilt: signs by hand and published values. See test_tilt_machine and test_tilt_recordings too.
 
 Axes x forward, y left, z up; roll > 0 left end up; pitch > 0 nose down. No simulated rig here.
 """
 
 import math
-import runpy
-from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy.signal import butter, lfilter
 
 from firmware_py import snapshot
 from firmware_py.sense.tilt import Tilt, TiltSettings, tilt_from_gravity
@@ -19,16 +16,6 @@ Array = NDArray[np.float64]
 G = 9.80665
 RATE_HZ = 200.0
 DT = 1.0 / RATE_HZ
-ROOT = Path(__file__).resolve().parents[1]
-DATA = ROOT.parent / "shared" / "data"
-EXAMPLE = runpy.run_path(str(ROOT / "examples" / "tilt_from_recording.py"))
-main, tilt_series = EXAMPLE["main"], EXAMPLE["tilt_series"]
-tilted_up, true_up = EXAMPLE["tilted_up"], EXAMPLE["true_up"]
-RECORDINGS = (
-    "imu_broad_02_slow_rotation",
-    "imu_broad_14_translation_with_stops",
-    "imu_broad_25_translation_with_taps",
-)
 
 
 def gravity(roll: float, pitch: float) -> tuple[float, float, float]:
@@ -252,171 +239,3 @@ def test_spread_grows_while_gravity_is_not_trusted_and_comes_back() -> None:
     assert spread[1] > 2.0 * spread[0]
     assert spread[2] < 1.2 * spread[0]
     assert settled(seconds=0.05).roll_sd > spread[0]
-
-
-# A loader, seeded
-
-
-def band(rng: np.random.Generator, count: int, corner_hz: float, sd: float) -> Array:
-    """Random motion of a bandwidth, second-order Butterworth, sd as asked."""
-    lead = round(20 * RATE_HZ)
-    numerator, denominator = butter(2, 2.0 * corner_hz * DT)
-    x = lfilter(numerator, denominator, rng.standard_normal(count + lead))[lead:]
-    return np.asarray(x * sd / x.std())
-
-
-def loader(seed: int, seconds: float = 120.0) -> tuple[Array, Array, Array, Array, int]:
-    """Force, gyro, roll, pitch and the number of samples at rest of a seeded grading run.
-
-    2 % rms of roll and pitch up to 1 Hz, slow yaw, 0.7 m/s2 rms of engine vibration an axis at
-    28 to 36 Hz, gyro bias 0.3 deg/s, noise 70 ug and 0.004 deg/s per root Hz (one-sided).
-    """
-    rng = np.random.default_rng(seed)
-    count, rest = round(seconds * RATE_HZ), round(3.0 * RATE_HZ)
-    t = np.arange(count) * DT
-    moving = np.clip(t - rest * DT, 0.0, 1.0)
-    roll, pitch = (band(rng, count, 1.0, 0.02) * moving for _ in range(2))
-    yaw = np.cumsum(band(rng, count, 0.2, 0.05) * moving) * DT
-    droll, dpitch, dyaw = (np.diff(x, prepend=x[0]) / DT for x in (roll, pitch, yaw))
-    up = np.stack([-np.sin(pitch), np.sin(roll) * np.cos(pitch), np.cos(roll) * np.cos(pitch)], 1)
-    rates = np.stack([droll, dpitch * np.cos(roll), -dpitch * np.sin(roll)], 1) + up * dyaw[:, None]
-    phase = np.cumsum(2.0 * np.pi * (32.0 + 4.0 * np.sin(0.7 * t))) * DT
-    hum = 0.7 * math.sqrt(2.0) * np.stack([np.sin(phase + lag) for lag in (0.0, 1.0, 2.0)], 1)
-    white = math.sqrt(RATE_HZ / 2.0) * rng.standard_normal((2, count, 3))
-    force = 9.81 * up + hum + 70e-6 * 9.81 * white[0]
-    gyro = rates + np.radians([0.3, -0.3, 0.3]) + math.radians(0.004) * white[1]
-    return force, gyro, roll, pitch, rest
-
-
-@pytest.mark.parametrize("seed", [1, 2, 3])
-def test_loader_roll_stays_within_three_hundredths_of_a_percent(seed: int) -> None:
-    force, gyro, roll, pitch, rest = loader(seed)
-    tilt = Tilt()
-    errors = np.empty((len(roll), 2))
-    for i, (f, w) in enumerate(zip(force.tolist(), gyro.tolist(), strict=True)):
-        tilt.update(DT, *f, *w, still=i < rest)
-        errors[i] = math.tan(tilt.roll) - math.tan(roll[i]), tilt.pitch - pitch[i]
-    rms = np.sqrt((errors[rest:] ** 2).mean(axis=0))
-    assert rms[0] < 0.0003
-    assert rms[1] < 0.0003
-    # The spread must cover the error, and not drown it (warming up is in it, and is not here).
-    assert rms.max() < tilt.roll_sd < 0.0015
-
-
-def test_accelerometer_bias_becomes_tilt_and_nothing_else() -> None:
-    # 1 mg on y is 0.1 % of roll: what the tilt zero of the commissioning takes away.
-    tilt = Tilt()
-    for _ in range(round(20 * RATE_HZ)):
-        tilt.update(DT, 0.0, 0.001 * G, G, 0.0, 0.0, 0.0)
-    assert tilt.roll == pytest.approx(0.001, abs=1e-8)
-    assert tilt.bias == pytest.approx((0.0, 0.0, 0.0), abs=1e-9)
-
-
-# Recordings: BROAD, Laidig et al., Data 6(7):72, 2021 (CC BY 4.0)
-
-
-def recording(name: str) -> tuple[Path, dict[str, Array]]:
-    path = DATA / f"{name}.npz"
-    if not path.exists():
-        pytest.skip(f"{name}: not at ../shared/data beside the project")
-    with np.load(path) as file:
-        return path, {key: file[key] for key in ("acc", "gyr", "opt_quat", "movement", "fs")}
-
-
-def scores(up: Array, data: dict[str, Array]) -> tuple[float, float]:
-    """Rms angle (deg) to the optical truth while moving: raw, and with one rotation taken out."""
-    use = data["movement"].astype(bool) & np.isfinite(data["opt_quat"]).all(axis=1)
-    true, found = true_up(data["opt_quat"])[use], up[use]
-    u, _, v = np.linalg.svd(true.T @ found)  # Kabsch: the rotation that fits all pairs best
-    turned = found @ (u @ np.diag([1.0, 1.0, np.linalg.det(u @ v)]) @ v).T
-    cosines = (np.clip((one * true).sum(axis=1), -1.0, 1.0) for one in (found, turned))
-    raw, aligned = (math.degrees(math.sqrt((np.arccos(c) ** 2).mean())) for c in cosines)
-    return raw, aligned
-
-
-@pytest.mark.parametrize("name", RECORDINGS)
-def test_broad_against_vqf(name: str) -> None:
-    # VQF: Laidig and Seel, Information Fusion 91, 2023; its own package, library defaults.
-    vqf = pytest.importorskip("vqf", reason="vqf has no wheel for this machine")
-    path, data = recording(name)
-    raw, aligned = scores(tilted_up(*tilt_series(*arrays(data))), data)
-    gyro, accel = (np.ascontiguousarray(data[key], dtype=float) for key in ("gyr", "acc"))
-    result = vqf.VQF(1.0 / float(data["fs"])).updateBatch(gyro, accel)
-    raw_theirs, aligned_theirs = scores(true_up(result["quat6D"]), data)
-    told = f"{path.name}: {raw:.3f}/{aligned:.3f}, vqf {raw_theirs:.3f}/{aligned_theirs:.3f} deg"
-    assert raw <= 0.45, told
-    assert aligned <= 1.02 * aligned_theirs, told
-
-
-@pytest.mark.parametrize("name", RECORDINGS)
-def test_broad_against_imufusion(name: str) -> None:
-    # imufusion: Madgwick's revised filter (PhD thesis, 2014, ch. 7), library defaults; g and deg/s.
-    imufusion = pytest.importorskip("imufusion", reason="imufusion is not installed")
-    _, data = recording(name)
-    raw, aligned = scores(tilted_up(*tilt_series(*arrays(data))), data)
-    theirs = imufusion.Ahrs().set_sample_period(1.0 / float(data["fs"]))
-    up = np.empty_like(data["acc"], dtype=float)
-    gyro, accel = np.degrees(data["gyr"].astype(float)), data["acc"].astype(float) / G
-    for i in range(len(up)):
-        theirs.update_no_magnetometer(gyro[i], accel[i])
-        up[i] = theirs.get_gravity()
-    raw_theirs, aligned_theirs = scores(up, data)
-    assert raw < 0.8 * raw_theirs
-    assert aligned < 0.95 * aligned_theirs
-
-
-def arrays(data: dict[str, Array]) -> tuple[Array, Array, Array]:
-    return np.arange(len(data["acc"])) / float(data["fs"]), data["acc"], data["gyr"]
-
-
-# The example
-
-
-def test_example_prints_what_it_found(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path = tmp_path / "run.npz"
-    force = np.tile(gravity(0.02, -0.01), (400, 1))
-    np.savez(path, acc=force, gyr=np.zeros((400, 3)), fs=RATE_HZ)
-    main([str(path)])
-    out = capsys.readouterr().out
-    assert "roll" in out
-    assert "+2.000 %" in out
-    assert "-1.000 %" in out
-
-
-def test_example_scores_a_recording(capsys: pytest.CaptureFixture[str]) -> None:
-    path, data = recording(RECORDINGS[0])
-    raw, _ = scores(tilted_up(*tilt_series(*arrays(data))), data)
-    main([str(path)])
-    assert f"rms error while moving {raw:.2f} deg" in capsys.readouterr().out
-
-
-@pytest.mark.parametrize(
-    ("content", "words"),
-    [
-        (None, "No such file"),
-        ({"acc": np.zeros((4, 3)), "fs": 9.0}, "lacks gyr"),
-        ({"acc": np.ones((4, 3)), "gyr": np.ones((4, 3))}, "lacks fs"),
-        ({"acc": np.ones((4, 2)), "gyr": np.ones((4, 3)), "fs": 200.0}, "three columns"),
-        ({"acc": np.full((4, 3), np.nan), "gyr": np.ones((4, 3)), "fs": 200.0}, "refused"),
-        ({"acc": np.ones((4, 3)) * 6, "gyr": np.ones((4, 3)), "t": np.zeros(4)}, "Tilt step"),
-    ],
-)
-def test_example_tells_bad_files_in_one_sentence(
-    tmp_path: Path, content: dict[str, Array] | None, words: str, capsys: pytest.CaptureFixture[str]
-) -> None:
-    path = tmp_path / "bad.npz"
-    if content is not None:
-        np.savez(path, **content)
-    with pytest.raises(SystemExit, match="1"):
-        main([str(path)])
-    told = capsys.readouterr().err
-    assert words in told
-    assert told.count("\n") == 1
-
-
-def test_example_refuses_what_is_no_npz(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path = tmp_path / "notes.npz"
-    path.write_text("not numbers")
-    with pytest.raises(SystemExit, match="1"):
-        main([str(path)])
-    assert capsys.readouterr().err.count("\n") == 1

@@ -18,8 +18,8 @@ from firmware_py.messages import SIDES, Guide, Side
 from firmware_py.settings import MM, Bar, Rig
 
 GRADE_S = 12.0  # s; the reference's own grade: slower than the machine's pitching over the ground
-SWING_S = 0.5  # s; the gyro's vibration
-CRAB_S = 8.0  # s; averages the corners that a string makes at its pins in a bend
+SWING_M = 0.22  # m, each of two stages: a driver's steering at a string's corners averages out
+DRIFT_M = 1.25  # m; most of a span: the corners that a string makes at its pins in a bend
 STANDING = 0.03  # m/s; three sigma of the smoothed speed
 CREEP = 0.1  # m/s; below this neither bend nor crab can be told
 HEAVE = 4e-4  # (m/s)^2/s at 1 m/s, grows with the speed cubed: tracks on ISO 8608 class D
@@ -40,8 +40,8 @@ class Blade:
 
     STATE = (
         "history", "lifts", "lift_rates", "tracks", "roll_ground", "pitch_ground", "valve_gain",
-        "grade", "speed", "swing", "drift", "crab", "roll", "pitch", "roll_variance", "mean_lift",
-        "turned", "started",
+        "grade", "speed", "swung", "swing", "drift", "drift_from", "crab", "roll", "pitch",
+        "roll_variance", "mean_lift", "turned", "started",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -62,7 +62,8 @@ class Blade:
         }  # fmt: skip
         self.roll_ground, self.pitch_ground = self._ground(rig, tick)
         self.speed = 0.0
-        self.grade = self.crab = self.swing = self.drift = 0.0
+        self.grade = self.crab = self.swung = self.swing = self.drift = 0.0
+        self.drift_from: float | None = None  # m; the reference's lateral at the last tick
         self.roll = self.pitch = self.mean_lift = 0.0
         self.turned = (0.0, 0.0)
         self.roll_variance = 1.0
@@ -129,15 +130,33 @@ class Blade:
         """
         tilt, speed, dt = moment.tilt, moment.speed, moment.dt
         if speed is None or abs(speed) < CREEP:
+            self.drift_from = None
             return
         self.grade += (tilt.pitch - self.grade) * dt / GRADE_S
-        track = self.tracks[self.rig.control.master]
         # at the blade's middle: its ends and the bar run on other radii
         swing = tilt.yaw_rate * self.ahead / speed
-        self.swing += (swing - self.swing) * dt / SWING_S
-        if track.known() and track.guide is not Guide.SURFACE:
-            self.drift += (track.filter.x - self.drift) * dt / CRAB_S
+        way = abs(speed) * dt
+        share = way / (way + SWING_M)
+        self.swung += share * (swing - self.swung)
+        self.swing += share * (self.swung - self.swing)
+        self._drift(speed * dt)
         self.crab = -(self.swing + self.drift)
+
+    def _drift(self, forward: float) -> None:
+        """How the master's reference moves to the side per metre of way.
+
+        From its lateral itself: the filter's own direction lags behind the steering, and the
+        swing, which steers against it, does not.
+        """
+        track = self.tracks[self.rig.control.master]
+        if not track.known() or track.guide is Guide.SURFACE:
+            self.drift_from = None
+            return
+        lateral, last = track.filter.y, self.drift_from
+        self.drift_from = lateral
+        if last is not None:
+            moved = lateral - last if forward > 0.0 else last - lateral
+            self.drift += (moved - self.drift * abs(forward)) / DRIFT_M
 
     def _motion(self, moment: Moment, lift: float, arm: tuple[float, float]) -> Motion:
         """How a bar moved over this tick, and how unsure that is."""

@@ -86,6 +86,7 @@ class Track:
 
     def _clear(self) -> None:
         n = self.bar.elements
+        self.witness: tuple[float, float] | None = None  # s, m: an echo that none agrees with yet
         self.frame: list[list[float]] = [[] for _ in range(n)]
         self.stamps = [-math.inf] * n
         self.uses = [Use.SILENT] * n
@@ -212,23 +213,34 @@ class Track:
                 return Use.OUTLIER
             if gap < 0.0:
                 noise += DOUBT * gap * gap  # the shoulder of a stone looks like this as well
+        elif self.coasting and self._alone(time_s, gap / dh, noise + dy * dy * self.filter.cov[7]):
+            return Use.OUTLIER
         self.filter.update(gap, dh, back, dy, noise)
         self.used_s, self.way = time_s, 0.0
         self.link = Link.TRACKING
         return Use.USED
+
+    def _alone(self, time_s: float, lift: float, noise: float) -> bool:
+        """Whether an echo after a gap would move the height far, and the one before says no such.
+
+        By then the innovation gate is wide; a late echo let in alone would shut it on what is true.
+        Not over a surface: a stone there has several elements to speak for it.
+        """
+        if lift * lift <= INNOVATION * INNOVATION * noise:
+            return False
+        before, self.witness = self.witness, (time_s, lift)
+        if before is None or time_s - before[0] > self.frame_s:
+            return True
+        return abs(lift - before[1]) > INNOVATION * math.sqrt(2.0 * noise)
 
     def _variance(self, r: float) -> float:
         sigma = self.noise * r / ranging.NOISE_AT
         return sigma * sigma + self.step * self.step / 12.0
 
     def _collect(
-        self,
-        k: int,
-        fired_s: float,
-        echoes: list[tuple[float, float]],
-        history: History,
+        self, k: int, fired_s: float, echoes: list[tuple[float, float]], history: History,
         gate: Gate,
-    ) -> None:
+    ) -> None:  # fmt: skip
         """While searching: gather a frame, carried to one instant, and offer it when whole."""
         newest = history.now()
         kept = []
@@ -249,22 +261,19 @@ class Track:
             tuple(e) if stamp >= old else ()
             for e, stamp in zip(self.frame, self.stamps, strict=True)
         ]
-        fix = (
-            self._surface(frame)
-            if self.guide is Guide.SURFACE
-            else self._line(frame, newest[4], gate)
-        )
+        over = self.guide is Guide.SURFACE
+        fix = self._surface(frame) if over else self._line(frame, newest[4], gate)
         sure = self.search.offer(fix, frame)
         if sure is None:
             return
         roll, grade = newest[4], newest[6]
         height = sure.clearance / math.cos(grade)
         lateral = sure.lateral * math.cos(roll) - sure.clearance * math.sin(roll)
-        if self.guide is Guide.SURFACE:
+        if over:
             lateral = 0.0  # here the lean against the surface
         if gate.middle is not None and not -gate.near <= height - gate.middle <= gate.far:
             return
-        across = START_SD[2] if self.guide is Guide.SURFACE else START_LATERAL + sure.lateral_sd
+        across = START_SD[2] if over else START_LATERAL + sure.lateral_sd
         sd = (START_SD[0], START_SD[1], across + sure.band / 2, START_SD[3])
         self.filter.start(height, lateral, sd)
         self.link, self.used_s, self.way = Link.TRACKING, fired_s, 0.0

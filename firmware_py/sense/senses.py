@@ -19,6 +19,7 @@ from drivers.samples import (
 )
 from firmware_py.messages import Side
 from firmware_py.sense.intake import AIR, FORCE, Intake
+from firmware_py.sense.mount import MountYaw
 from firmware_py.sense.sound import speed_from_reflector, speed_of_sound
 from firmware_py.sense.tilt import MIN_FIRST_FORCE, Tilt, TiltSettings
 from firmware_py.sense.trend import Trend
@@ -43,7 +44,7 @@ class Senses:
     """`take` the samples of a tick; then read the attributes."""
 
     STATE = (
-        "intakes", "tilt", "inertial_s", "speed", "speed_s", "thrust", "yaw", "yaw_slope",
+        "intakes", "tilt", "mount", "inertial_s", "speed", "speed_s", "thrust", "yaw", "yaw_slope",
         "still_s", "sound", "air", "air_s", "air_trend", "enable", "hands", "distance", "unknown",
         "count", "may_rest", "turn", "fresh",
     )  # fmt: skip
@@ -62,8 +63,7 @@ class Senses:
             self.intakes[bar.device] = Intake(bar.device, bar.elements, RangePing)
             self.sides[bar.device] = side
         self.tilt = Tilt(TiltSettings(time_constant_s=rig.inertial.time_constant_s))
-        angle = rig.inertial.mount_yaw_deg * DEG
-        self.cosine, self.sine = math.cos(angle), math.sin(angle)
+        self.mount = MountYaw(rig.inertial.mount_yaw_deg * DEG)
         self.zero = (rig.inertial.zero_roll_deg * DEG, rig.inertial.zero_pitch_deg * DEG)
         self.inertial_s: float | None = None
         self.speed: float | None = None
@@ -150,8 +150,8 @@ class Senses:
         if last is None or s.time_s - last > GAP_S:
             return
         dt = s.time_s - last
-        ax, ay = s.ax * self.cosine - s.ay * self.sine, s.ax * self.sine + s.ay * self.cosine
-        gx, gy = s.gx * self.cosine - s.gy * self.sine, s.gx * self.sine + s.gy * self.cosine
+        ax, ay = self.mount.level(s.ax, s.ay)
+        gx, gy = self.mount.level(s.gx, s.gy)
         self._yaw(dt, s.gz - self.tilt.bias[2])
         v = self.speed
         trust = 0.0 if v is None and abs(self.yaw) > TURNING else 1.0
@@ -163,13 +163,23 @@ class Senses:
             trust = turn_x = turn_y = 0.0
         if not self.count and math.hypot(ax - turn_x, ay - turn_y, s.az) < MIN_FIRST_FORCE:
             return  # no gravity to begin from
+        rests = self._resting(dt)
         self.tilt.update(
             dt, ax, ay, s.az, gx, gy, s.gz, trust=trust, ext_ax=turn_x, ext_ay=turn_y,
-            still=self._resting(dt),
+            still=rests,
         )  # fmt: skip
+        self._learn_mount(dt, rests)
         self.count += 1
         self.turn = (self.turn[0] + gx, self.turn[1] + gy, self.turn[2] + s.gz)
         self.fresh += 1
+
+    def _learn_mount(self, dt: float, rests: bool) -> None:
+        """The mounting yaw from a blade that is lifted at rest."""
+        t, v = self.tilt, self.speed
+        lifted = v is not None and abs(v) < REST_MPS and not rests
+        change = self.mount.update(dt, t.roll_rate, t.pitch_rate, t.bias_sd, lifted=lifted)
+        if change:
+            t.turn(change)
 
     def _yaw(self, dt: float, rate: float) -> None:
         before = self.yaw

@@ -14,19 +14,27 @@ Identification, 1983); through these a Kalman filter learns the bias and correct
 import math
 from dataclasses import dataclass
 
+from firmware_py.sense.vectors import (
+    IDENTITY,
+    TINY,
+    Matrix,
+    Vector,
+    cross,
+    kalman,
+    mix,
+    product,
+    rotation,
+    times,
+)
+
 STANDARD_GRAVITY = 9.80665  # m/s2: only scales innovations to angles, so local g does not matter
 MAX_STEP_S = 0.1  # s: beyond this the rotation between two samples is guesswork
 MAX_FORCE = 500.0  # m/s2 per axis: past any sensor's range; larger numbers are broken ones
 MAX_RATE = 100.0  # rad/s per axis: the same
 MIN_TRUST = 0.05  # ratio: a block trusted less than this says nothing of the bias
-TINY = 1e-12  # rad or s: not quite nothing, so that it may be divided by
 MIN_FIRST_FORCE = 0.5 * STANDARD_GRAVITY  # m/s2: a first sample below it is no gravity at all
 BLOCK_S = 0.1  # s: innovations are averaged this long, which removes engine vibration (25-40 Hz)
 START_TILT_SD = 0.02  # rad: one accelerometer sample with the engine running
-
-Vector = tuple[float, float, float]
-Matrix = tuple[float, float, float, float, float, float, float, float, float]  # by rows
-IDENTITY: Matrix = (1.0, 0.0, 0.0, 0.0, 1.0, 0.0, 0.0, 0.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,64 +68,6 @@ def tilt_from_gravity(ax: float, ay: float, az: float) -> tuple[float, float]:
     return math.atan2(ay, az), math.atan2(-ax, math.hypot(ay, az))
 
 
-def _rotation(x: float, y: float, z: float) -> Matrix:
-    """Matrix that turns a vector by the rotation vector (x, y, z), rad: Rodrigues' formula."""
-    square = x * x + y * y + z * z
-    angle = math.sqrt(square) + TINY
-    s, c = math.sin(angle) / angle, 2.0 * (math.sin(0.5 * angle) / angle) ** 2
-    d = 1.0 - c * square
-    cx, cy, cz, sx, sy, sz = c * x, c * y, c * z, s * x, s * y, s * z
-    xy, xz, yz = cx * y, cx * z, cy * z
-    return (d + cx * x, xy - sz, xz + sy,
-            xy + sz, d + cy * y, yz - sx,
-            xz - sy, yz + sx, d + cz * z)  # fmt: skip
-
-
-def _times(m: Matrix, v: Vector) -> Vector:
-    """Product of a matrix and a vector."""
-    a, b, c, d, e, f, g, h, i = m
-    x, y, z = v
-    return (a * x + b * y + c * z, d * x + e * y + f * z, g * x + h * y + i * z)
-
-
-def _product(m: Matrix, n: Matrix) -> Matrix:
-    """Product of two matrices."""
-    a, b, c, d, e, f, g, h, i = m
-    p, q, r, s, t, u, v, w, x = n
-    return (a * p + b * s + c * v, a * q + b * t + c * w, a * r + b * u + c * x,
-            d * p + e * s + f * v, d * q + e * t + f * w, d * r + e * u + f * x,
-            g * p + h * s + i * v, g * q + h * t + i * w, g * r + h * u + i * x)  # fmt: skip
-
-
-def _cross(v: Vector, w: Vector) -> Vector:
-    """Cross product v x w."""
-    a, b, c = v
-    x, y, z = w
-    return (b * z - c * y, c * x - a * z, a * y - b * x)
-
-
-def _mix(p: float, m: Matrix, q: float, n: Matrix) -> Matrix:
-    """Weighted sum p m + q n."""
-    a, b, c, d, e, f, g, h, i = m
-    r, s, t, u, v, w, x, y, z = n
-    return (p * a + q * r, p * b + q * s, p * c + q * t, p * d + q * u, p * e + q * v,
-            p * f + q * w, p * g + q * x, p * h + q * y, p * i + q * z)  # fmt: skip
-
-
-def _kalman(cov: Matrix, rows: Matrix, seen: Vector, var: float) -> tuple[Vector, Matrix]:
-    """State change and new covariance by seen = rows x state + noise, one row after another."""
-    b, c, d = 0.0, 0.0, 0.0
-    for i in range(3):
-        h = (rows[3 * i], rows[3 * i + 1], rows[3 * i + 2])
-        x, y, z = _times(cov, h)
-        total = h[0] * x + h[1] * y + h[2] * z + var
-        error = (seen[i] - h[0] * b - h[1] * c - h[2] * d) / total
-        b, c, d = b + error * x, c + error * y, d + error * z
-        outer = (x * x, x * y, x * z, y * x, y * y, y * z, z * x, z * y, z * z)
-        cov = _mix(1.0, cov, -1.0 / total, outer)
-    return (b, c, d), cov
-
-
 def _refuse(what: str, limit: float, x: float, y: float, z: float) -> None:
     """ValueError if a number is not finite or beyond the limit (NaN fails every comparison)."""
     if not (-limit < x < limit and -limit < y < limit and -limit < z < limit):
@@ -148,9 +98,9 @@ class Tilt:
         self.roll_rate = self.pitch_rate = self.yaw_rate = 0.0
         self._first: Vector = (0.0, 0.0, 0.0)  # m/s2: gravity after the first low-pass stage
         self._second: Vector = (0.0, 0.0, 0.0)  # m/s2: and after the second, the answer
-        self._lag_first: Matrix = _mix(0.0, IDENTITY, 0.0, IDENTITY)  # s: tilt error of each
+        self._lag_first: Matrix = mix(0.0, IDENTITY, 0.0, IDENTITY)  # s: tilt error of each
         self._lag_second: Matrix = self._lag_first  # stage per bias error
-        self._bias_cov: Matrix = _mix(self.settings.bias_sd**2, IDENTITY, 0.0, IDENTITY)
+        self._bias_cov: Matrix = mix(self.settings.bias_sd**2, IDENTITY, 0.0, IDENTITY)
         self._shake = 0.0  # (m/s2)^2: mean square of the unrest, sample by sample
         self._unrest = START_TILT_SD**2  # rad^2: the same of the blocks' tilt innovations
         self._noise = START_TILT_SD**2  # rad^2: tilt variance but for the bias' part
@@ -190,7 +140,7 @@ class Tilt:
             self._settled_s = TINY
         b, c, d = self.bias
         self.roll_rate, self.pitch_rate, self.yaw_rate = x, y, z = gx - b, gy - c, gz - d
-        self._carry(_rotation(-x * dt_s, -y * dt_s, -z * dt_s))
+        self._carry(rotation(-x * dt_s, -y * dt_s, -z * dt_s))
         self._correct(dt_s, force, trust)
         x, y, z = self._gyro_sum
         self._gyro_sum = (x + gx * dt_s, y + gy * dt_s, z + gz * dt_s)
@@ -199,12 +149,23 @@ class Tilt:
         if self._block_s > BLOCK_S - 1e-6:
             self._end_block()
 
+    def turn(self, angle: float) -> None:
+        """Turn all that is held about z, left > 0, rad: the sensor's mounting is known better.
+
+        Spreads and lags are nearly alike about x and y and stay as they are.
+        """
+        step = rotation(0.0, 0.0, angle)
+        self.bias = times(step, self.bias)
+        self._gyro_sum = times(step, self._gyro_sum)
+        self._first, self._second = times(step, self._first), times(step, self._second)
+        self._push = times(step, self._push)
+
     def _carry(self, step: Matrix) -> None:
         """Turn all that is held in the sensor's frame, against the frame's own rotation."""
-        self._first = _times(step, self._first)
-        self._second = _times(step, self._second)
-        self._push = _times(step, self._push)
-        self._turned = _product(step, self._turned)
+        self._first = times(step, self._first)
+        self._second = times(step, self._second)
+        self._push = times(step, self._push)
+        self._turned = product(step, self._turned)
 
     def _correct(self, dt_s: float, force: Vector, trust: float) -> None:
         """One step of the two low-pass stages, quick at first, slow under shake and shock."""
@@ -229,14 +190,14 @@ class Tilt:
     def _end_block(self) -> None:
         """Derivatives by the bias, then what the block says of the bias, then the tilt's noise."""
         s, span, kept = self.settings, self._block_s, self._kept
-        made = _mix(0.5 * span, self._turned, 0.5 * span, IDENTITY)
-        first = _mix(1.0, _product(self._turned, self._lag_first), 1.0, made)
-        second = _mix(1.0, _product(self._turned, self._lag_second), 1.0, made)
-        self._lag_second = _mix(kept, second, 1.0 - kept, first)
-        self._lag_first = _mix(kept, first, 0.0, first)
+        made = mix(0.5 * span, self._turned, 0.5 * span, IDENTITY)
+        first = mix(1.0, product(self._turned, self._lag_first), 1.0, made)
+        second = mix(1.0, product(self._turned, self._lag_second), 1.0, made)
+        self._lag_second = mix(kept, second, 1.0 - kept, first)
+        self._lag_first = mix(kept, first, 0.0, first)
         noise = kept**2 * self._noise + (1.0 - kept) ** 2 * s.motion_share * self._unrest
         self._noise = noise + s.gyro_noise**2 * span
-        self._bias_cov = _mix(1.0, self._bias_cov, s.bias_walk**2 * span, IDENTITY)
+        self._bias_cov = mix(1.0, self._bias_cov, s.bias_walk**2 * span, IDENTITY)
         if self._trusted_s > MIN_TRUST * span:
             self._learn_from_gravity()
         if self._block_still:
@@ -251,9 +212,9 @@ class Tilt:
         size = math.hypot(*self._second) or 1.0
         x, y, z = up = (self._second[0] / size, self._second[1] / size, self._second[2] / size)
         along = (x * x, x * y, x * z, y * x, y * y, y * z, z * x, z * y, z * z)
-        rows = _product(_mix(1.0, IDENTITY, -1.0, along), self._lag_first)
+        rows = product(mix(1.0, IDENTITY, -1.0, along), self._lag_first)
         scale = 1.0 / (STANDARD_GRAVITY * self._trusted_s)
-        x, y, z = _cross(up, self._push)
+        x, y, z = cross(up, self._push)
         seen = (x * scale, y * scale, z * scale)
         square = (x * x + y * y + z * z) * scale**2
         self._unrest += BLOCK_S / (BLOCK_S + s.shake_s) * (square - self._unrest)
@@ -262,21 +223,26 @@ class Tilt:
 
     def _learn(self, rows: Matrix, seen: Vector, var: float) -> None:
         """Kalman update of the bias by seen = rows x bias error, the tilt corrected along."""
-        step, self._bias_cov = _kalman(self._bias_cov, rows, seen, var)
+        step, self._bias_cov = kalman(self._bias_cov, rows, seen, var)
         x, y, z = self.bias
         self.bias = (x + step[0], y + step[1], z + step[2])
         x, y, z = self._first
-        u, v, w = _cross(_times(self._lag_first, step), self._first)
+        u, v, w = cross(times(self._lag_first, step), self._first)
         self._first = (x + u, y + v, z + w)
         x, y, z = self._second
-        u, v, w = _cross(_times(self._lag_second, step), self._second)
+        u, v, w = cross(times(self._lag_second, step), self._second)
         self._second = (x + u, y + v, z + w)
 
     def _tilt_sd(self, row: Vector) -> float:
         """Standard deviation (rad) of the tilt about one axis; row: its lag behind the bias."""
-        spread = _times(self._bias_cov, row)
+        spread = times(self._bias_cov, row)
         part = row[0] * spread[0] + row[1] * spread[1] + row[2] * spread[2]
         return math.sqrt(self._noise + part)
+
+    @property
+    def bias_sd(self) -> float:
+        """Standard deviation of the gyro's bias about x or y, rad/s: the larger one."""
+        return math.sqrt(max(self._bias_cov[0], self._bias_cov[4]))
 
     @property
     def roll(self) -> float:
