@@ -42,6 +42,7 @@ RIG_TABLES = (  # header in the file, model, words
     ("[gate]", settings.Gate, "The range gate; may be left out."),
     ("[left], [right]", settings.End, "What each end follows at the start."),
     ("[control]", settings.Control, "Rates and gains; may be left out."),
+    ("[check]", settings.CheckLevels, "Check levels; may be left out."),
 )
 TRIAL_TABLES = (
     ("", scenario.Scenario, "The file itself."),
@@ -96,7 +97,7 @@ WORDS = {  # for keys whose schema has no words of its own
     "Control.against_chainage": "the job is driven against chainage: left and right swap",
     **{f"Rig.{key}": "a table, below" for key in (
         "blade", "tracks", "bars", "inertial", "air", "motion", "driver", "valves", "limits",
-        "gate", "left", "right", "control")},
+        "gate", "left", "right", "control", "check")},
     "Scenario.name": "name; also of the folder of its result",
     "Scenario.seed": "of ground, noise and driver; `--seed` goes before it",
     "Scenario.speed_mps": "speed over ground",

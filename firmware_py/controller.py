@@ -87,7 +87,6 @@ class Controller:
     ) -> Tick:
         """One tick. now_s: seconds on one monotonic clock; samples: new since the last tick."""
         now_s, dt = self._clock(now_s)
-        self.levels.check = None
         pings = self.senses.take(now_s, samples)
         usable = 0.0 < dt <= CLOCK_JUMP and self.senses.has_attitude and bool(self.senses.sound)
         if usable:

@@ -136,7 +136,8 @@ class Check(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """A check level: what the driver measured at an end against what was believed there, m.
 
     wrong_m > 0: the end is higher than the controller believes; offset_m is the nudge that would
-    put it right; in_a_row: how many checks in a row were beyond the tolerance, this one included.
+    put it right; in_a_row: how many checks in a row were beyond the tolerance, this one included;
+    number counts the checks of a run.
     """
 
     end: Side
@@ -146,6 +147,7 @@ class Check(msgspec.Struct, frozen=True, array_like=True, gc=False):
     wrong_m: float
     offset_m: float
     in_a_row: int
+    number: int = 0
 
 
 class Answer(msgspec.Struct, frozen=True, array_like=True, gc=False):
@@ -184,7 +186,7 @@ class Tick(msgspec.Struct, frozen=True, array_like=True, gc=False):
     dead_band_m: float = 0.0
     undo: str = ""  # what an Undo would take back
     check_due: bool = False
-    check: Check | None = None  # made in this tick
+    check: Check | None = None  # the last one: a listener that misses a tick misses none
 
     def end(self, side: Side) -> EndTick:
         return self.left if side is Side.LEFT else self.right

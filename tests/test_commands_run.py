@@ -12,6 +12,7 @@ import signal
 import struct
 import subprocess
 import sys
+import tempfile
 import termios
 import time
 from pathlib import Path
@@ -24,12 +25,14 @@ from firmware_py.messages import Disengage, Mode
 ROOT = Path(__file__).resolve().parent.parent
 WAIT_S = 30.0
 LINEHOLD = [sys.executable, "-m", "firmware_py"]
+HERE = tempfile.mkdtemp(prefix="lh")  # short: a socket's path has at most 107 bytes
+ENVIRONMENT = os.environ | {"XDG_RUNTIME_DIR": HERE, "TERM": "xterm-256color"}
 
 
 def start(*arguments: str, **more: object) -> subprocess.Popen[str]:
     return subprocess.Popen(
         [*LINEHOLD, *arguments], cwd=ROOT, text=True, stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE, start_new_session=True, **more,  # type: ignore[call-overload]
+        stderr=subprocess.PIPE, start_new_session=True, env=ENVIRONMENT, **more,  # type: ignore[call-overload]
     )  # fmt: skip
 
 
@@ -93,51 +96,53 @@ def test_a_signal_leaves_neutral_valves_and_a_readable_journal(
     assert ends_neutral(only_log(tmp_path)) == report["ended"]["ticks"]
 
 
-def test_in_a_terminal_q_stops_and_the_terminal_is_put_right(tmp_path: Path) -> None:
-    master, slave = pty.openpty()
-    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
-    before = termios.tcgetattr(slave)
-    run = subprocess.Popen(
-        [*LINEHOLD, "run", "--log", str(tmp_path)], cwd=ROOT, stdin=slave, stdout=slave,
-        stderr=slave, start_new_session=True,
-    )  # fmt: skip
-    seen = read_until(master, b"q stops the run")
-    assert b"\x1b[?1049h" in seen
-    os.write(master, b"q")
-    seen = read_until(master, b"Recording: ")
-    assert run.wait(WAIT_S) == 0
-    assert b"\x1b[?1049l" in seen
-    assert b"stopped at the view" in seen
-    assert termios.tcgetattr(slave) == before
-    os.close(master)
-    os.close(slave)
-    ends_neutral(only_log(tmp_path))
+class Terminal:
+    """A run in a terminal of its own; answers nothing by itself."""
+
+    def __init__(self, *arguments: str) -> None:
+        self.master, self._slave = pty.openpty()
+        fcntl.ioctl(self._slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+        self.before = termios.tcgetattr(self._slave)
+        self.run = subprocess.Popen(
+            [*LINEHOLD, "run", "--silent", *arguments], cwd=ROOT, stdin=self._slave,
+            stdout=self._slave, stderr=self._slave, start_new_session=True, env=ENVIRONMENT,
+        )  # fmt: skip
+
+    @property
+    def restored(self) -> bool:
+        return termios.tcgetattr(self._slave) == self.before
+
+    def read_until(self, words: bytes) -> bytes:
+        """All that it shows until these words come."""
+        seen, end = b"", time.monotonic() + WAIT_S
+        while words not in seen:
+            assert time.monotonic() < end, seen[-2000:]
+            if select.select([self.master], [], [], 0.5)[0]:
+                seen += os.read(self.master, 65536)
+        return seen
+
+    def keys(self, text: bytes) -> None:
+        os.write(self.master, text)
+
+    def end(self) -> int:
+        code = self.run.wait(WAIT_S)
+        os.close(self.master)
+        os.close(self._slave)
+        return code
 
 
-def test_a_killed_view_costs_the_view_alone_and_the_terminal_is_put_right(tmp_path: Path) -> None:
-    master, slave = pty.openpty()
-    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
-    before = termios.tcgetattr(slave)
-    run = subprocess.Popen(
-        [*LINEHOLD, "run", "--for", "4", "--log", str(tmp_path)], cwd=ROOT, stdin=slave,
-        stdout=slave, stderr=slave, start_new_session=True,
-    )  # fmt: skip
-    read_until(master, b"q stops the run")
-    os.kill(view_of(run.pid), signal.SIGKILL)
-    seen = read_until(master, b"The view has ended; the run goes on.")
-    assert b"\x1b[?1049l" in seen
-    assert termios.tcgetattr(slave) == before
-    read_until(master, b"Recording: ")
-    assert run.wait(WAIT_S) == 0
-    os.close(master)
-    os.close(slave)
-    assert ends_neutral(only_log(tmp_path)) > 300
-
-
-def view_of(pid: int) -> int:
-    """The process that a run started by the name of the text view."""
+def child(pid: int, words: bytes) -> int:
+    """The process that a run has started with these words in its command line."""
     children = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
-    return next(int(c) for c in children if b"tui.text" in Path(f"/proc/{c}/cmdline").read_bytes())
+    return next(int(c) for c in children if words in Path(f"/proc/{c}/cmdline").read_bytes())
+
+
+def gone(pid: int) -> bool:
+    """True when a process is no more, or only waits to be buried."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] == "Z"
+    except OSError:
+        return True
 
 
 def closed(folder: Path) -> bool:
@@ -148,14 +153,108 @@ def closed(folder: Path) -> bool:
         return False
 
 
-def read_until(fd: int, words: bytes) -> bytes:
-    """All that a terminal shows until these words come."""
-    seen, end = b"", time.monotonic() + WAIT_S
-    while words not in seen:
-        assert time.monotonic() < end, seen
-        if select.select([fd], [], [], 0.5)[0]:
-            seen += os.read(fd, 4096)
-    return seen
+def test_in_a_terminal_the_dashboard_stops_the_run_and_the_terminal_is_put_right(
+    tmp_path: Path,
+) -> None:
+    terminal = Terminal("--log", str(tmp_path))
+    seen = terminal.read_until(b"Before anything moves")
+    assert b"\x1b[?1049h" in seen
+    terminal.keys(b"x")
+    terminal.read_until(b"LEFT")
+    terminal.keys(b"q")
+    terminal.read_until(b"stop the run")
+    terminal.keys(b"x")
+    seen = terminal.read_until(b"Recording: ")
+    assert b"\x1b[?1049l" in seen
+    assert b"stopped at a dashboard" in seen
+    assert terminal.restored
+    assert terminal.end() == 0
+    ends_neutral(only_log(tmp_path))
+
+
+def test_a_killed_dashboard_costs_itself_alone_and_the_terminal_is_put_right(
+    tmp_path: Path,
+) -> None:
+    terminal = Terminal("--for", "5", "--log", str(tmp_path))
+    terminal.read_until(b"Before anything moves")
+    os.kill(child(terminal.run.pid, b"-m\0tui\0"), signal.SIGKILL)
+    seen = terminal.read_until(b"The dashboard has ended; the run goes on.")
+    assert b"\x1b[?1049l" in seen
+    assert terminal.restored
+    terminal.read_until(b"Recording: ")
+    assert terminal.end() == 0
+    assert ends_neutral(only_log(tmp_path)) > 400
+
+
+def test_a_killed_loop_is_told_and_leaves_a_readable_recording(tmp_path: Path) -> None:
+    run = start("run", "--headless", "--log", str(tmp_path))
+    assert run.stdout is not None
+    for _ in range(3):
+        run.stdout.readline()
+    os.kill(child(run.pid, b"loop_process"), signal.SIGKILL)
+    out, err = run.communicate(timeout=WAIT_S)
+    assert run.returncode == 1, out + err
+    assert "The loop's process died (SIGKILL). The valves were shut by their lease." in out
+    assert "Traceback" not in out + err
+    records = [e for e in read_log(only_log(tmp_path)) if isinstance(e, Recorded)]
+    assert len(records) > 100
+
+
+def test_a_killed_rig_ends_the_run_and_is_told(tmp_path: Path) -> None:
+    run = start("run", "--headless", "--log", str(tmp_path))
+    assert run.stdout is not None
+    run.stdout.readline()
+    os.kill(child(run.pid, b"rig_process"), signal.SIGKILL)
+    out, err = run.communicate(timeout=WAIT_S)
+    assert run.returncode == 1, out + err
+    assert "The simulated rig's process died; the run was ended." in out
+    ends_neutral(only_log(tmp_path))
+
+
+def test_when_the_keeper_is_killed_the_loop_ends_neutral_and_nothing_stays(tmp_path: Path) -> None:
+    run = start("run", "--headless", "--log", str(tmp_path))
+    assert run.stdout is not None
+    for _ in range(2):
+        run.stdout.readline()
+    pids = [child(run.pid, words) for words in (b"loop_process", b"rig_process", b"live.lines")]
+    run.kill()
+    run.communicate(timeout=WAIT_S)
+    end = time.monotonic() + WAIT_S
+    while not (all(map(gone, pids)) and closed(tmp_path)):
+        assert time.monotonic() < end
+        time.sleep(0.05)
+    ends_neutral(only_log(tmp_path))
+
+
+def test_a_second_run_is_refused_in_a_sentence(tmp_path: Path) -> None:
+    first = start("run", "--headless", "--log", str(tmp_path))
+    assert first.stdout is not None
+    first.stdout.readline()
+    second = start("run", "--headless", "--log", str(tmp_path))
+    out, err = second.communicate(timeout=WAIT_S)
+    assert second.returncode == 2, out + err
+    assert "is in use by a running controller; end that one first" in err
+    assert "Traceback" not in err
+    first.terminate()
+    first.communicate(timeout=WAIT_S)
+
+
+def test_attach_looks_on_at_a_running_loop_and_says_when_there_is_none(tmp_path: Path) -> None:
+    none = start("attach", "--lines")
+    out, err = none.communicate(timeout=WAIT_S)
+    assert none.returncode == 1
+    assert "no controller answers at" in err
+    run = start("run", "--headless", "--for", "6", "--log", str(tmp_path))
+    assert run.stdout is not None
+    run.stdout.readline()
+    other = start("attach", "--json")
+    assert other.stdout is not None
+    lines = [json.loads(other.stdout.readline()) for _ in range(2)]
+    assert lines[1]["seq"] > lines[0]["seq"]
+    other.terminate()
+    other.communicate(timeout=WAIT_S)
+    out, err = run.communicate(timeout=WAIT_S)
+    assert run.returncode == 0, out + err
 
 
 def test_a_reader_that_stops_reading_does_not_stall_the_loop(tmp_path: Path) -> None:
@@ -169,7 +268,7 @@ def test_a_reader_that_stops_reading_does_not_stall_the_loop(tmp_path: Path) -> 
     os.set_blocking(write, True)
     run = subprocess.Popen(
         [*LINEHOLD, "run", "--headless", "--for", "2", "--log", str(tmp_path)], cwd=ROOT,
-        stdout=write, stderr=subprocess.DEVNULL, start_new_session=True,
+        stdout=write, stderr=subprocess.DEVNULL, start_new_session=True, env=ENVIRONMENT,
     )  # fmt: skip
     os.close(write)
     end = time.monotonic() + WAIT_S

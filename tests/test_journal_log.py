@@ -16,7 +16,7 @@ from firmware_py.journal.header import Gap, Header
 from firmware_py.journal.read import Log, LogError, Recorded, State, read_log
 from firmware_py.journal.ring import Ring, Writer
 from firmware_py.journal.store import HEADER_EVERY_S, Pump, Store
-from firmware_py.messages import Mark, Mode, Nudge, Record, Side
+from firmware_py.messages import SCHEMA, Mark, Mode, Nudge, Record, Side
 
 TICKS = 450
 
@@ -93,7 +93,7 @@ def test_other_tools_can_read_a_closed_log(tmp_path: Path, whole: bytes) -> None
 def test_the_header_holds_the_versions_and_what_else_is_given() -> None:
     header = Header(rig="", settings={}, started="now", notes={"seed": "3"})
     assert {"linehold", "python", "numpy", "msgspec", "mcap"} <= set(header.versions)
-    assert header.schema == 1
+    assert header.schema == SCHEMA
 
 
 def test_a_lap_is_a_counted_gap_in_the_log(tmp_path: Path) -> None:

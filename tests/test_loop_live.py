@@ -1,161 +1,36 @@
-"""What stands round the loop in a live run: pipes, the simulated driver, watch, real time."""
+"""A live run's parts in this process: real time, the simulated driver, health, host, recording."""
 
 from __future__ import annotations
 
-import contextlib
-import fcntl
 import gc
+import math
 import os
-from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import msgspec
+import numpy as np
 import pytest
-from test_journal_making import tick
+from test_journal_making import HEADER, tick
 
 from firmware_py.controller import Controller
-from firmware_py.live import pipes
-from firmware_py.live.children import Watch
+from firmware_py.journal.ring import Ring, Writer
+from firmware_py.link.frames import Beat, Hello, Note
+from firmware_py.live import host, lines
+from firmware_py.live.health import LEAST_S, Health
+from firmware_py.live.hello import make_hello
 from firmware_py.live.operator import Operator
-from firmware_py.live.pipes import FrameReader, FrameWriter, Hello, Kind, PipeOutlet, PipeRequests
 from firmware_py.live.realtime import realtime
+from firmware_py.live.recording import Recording, new_recording
 from firmware_py.live.simulated import RigError, scene_for, simulated
-from firmware_py.messages import Engage, Mark, Mode, Nudge, Side, Tick
+from firmware_py.messages import Engage, Mode, Record, Side, Tick
 from firmware_py.settings import Rig
 from firmware_py.settings_file import bundled_rigs, find_rig, load_rig
-
-
-@pytest.fixture
-def ends() -> Iterator[tuple[int, int]]:
-    read, write = os.pipe()
-    yield read, write
-    for fd in (read, write):
-        with contextlib.suppress(OSError):
-            os.close(fd)
+from firmware_py.trial.score import loop_health
 
 
 def bundled(name: str) -> Rig:
     return load_rig(find_rig(name))
-
-
-def test_ticks_pass_whole_and_in_order(ends: tuple[int, int]) -> None:
-    read, write = ends
-    outlet, reader = PipeOutlet(write), FrameReader(read)
-    sent = [tick(n) for n in range(50)]
-    for one in sent:
-        outlet.put(one)
-    got = [msgspec.msgpack.decode(data, type=Tick) for _, data in reader.frames()]
-    assert got == sent
-    assert (outlet.dropped, reader.ended) == (0, False)
-
-
-def test_a_full_pipe_drops_and_counts_and_never_waits(ends: tuple[int, int]) -> None:
-    read, write = ends
-    fcntl.fcntl(write, fcntl.F_SETPIPE_SZ, 4096)
-    outlet, reader = PipeOutlet(write), FrameReader(read)
-    for n in range(200):
-        outlet.put(tick(n))
-    got = [msgspec.msgpack.decode(data, type=Tick).seq for _, data in reader.frames()]
-    assert got == list(range(len(got)))  # those that fitted are whole
-    assert outlet.dropped == 200 - len(got) > 100
-    outlet.put(tick(999))  # and it goes on
-    [(_, data)] = list(reader.frames())
-    assert msgspec.msgpack.decode(data, type=Tick).seq == 999
-
-
-def test_a_reader_that_has_gone_costs_nothing(ends: tuple[int, int]) -> None:
-    read, write = ends
-    outlet = PipeOutlet(write)
-    os.close(read)
-    outlet.put(tick(0))
-    outlet.put(tick(1))
-    assert outlet.gone
-    outlet.close()
-
-
-def test_a_frame_that_comes_in_pieces_is_put_together(ends: tuple[int, int]) -> None:
-    read, write = ends
-    reader = FrameReader(read)
-    payload = msgspec.msgpack.encode("words")
-    whole = pipes.HEAD.pack(len(payload), Kind.NOTE) + payload
-    for byte in whole[:-1]:
-        os.write(write, bytes([byte]))
-        assert list(reader.frames()) == []
-    os.write(write, whole[-1:])
-    assert list(reader.frames()) == [(Kind.NOTE, payload)]
-    os.close(write)
-    assert list(reader.frames()) == []
-    assert reader.ended
-
-
-def test_a_frame_that_is_too_long_is_dropped(ends: tuple[int, int]) -> None:
-    writer = FrameWriter(ends[1])
-    assert not writer.send(Kind.NOTE, "x" * 5000)
-    assert writer.dropped == 1
-
-
-def test_requests_come_back_and_nonsense_is_counted(ends: tuple[int, int]) -> None:
-    read, write = ends
-    asked, view = PipeRequests(read), FrameWriter(write)
-    assert asked.take() == ()
-    view.send(Kind.REQUEST, Nudge(3, Side.LEFT, 0.002))
-    view.send(Kind.REQUEST, "engage, please")
-    view.send(Kind.TICK, 5)
-    view.send(Kind.REQUEST, Mark(4, "pin"))
-    view.send(Kind.STOP, None)
-    assert asked.take() == (Nudge(3, Side.LEFT, 0.002), Mark(4, "pin"))
-    assert (asked.refused, asked.stop_asked) == (2, True)
-
-
-def test_hello_fits_a_frame(ends: tuple[int, int]) -> None:
-    hello = Hello("reference", True, "/" + "long/" * 100 + "a.mcap", Side.LEFT, 1.8, 5.0)
-    assert FrameWriter(ends[1]).send(Kind.HELLO, hello)
-    [(_, data)] = list(FrameReader(ends[0]).frames())
-    assert msgspec.msgpack.decode(data, type=Hello) == hello
-
-
-class Living:
-    alive = True
-
-
-class StandIn:
-    """A view as the watch sees it."""
-
-    def __init__(self, requests: PipeRequests, outlet: PipeOutlet) -> None:
-        self.requests, self.outlet, self.alive, self.righted = requests, outlet, True, 0
-
-    def put_right(self) -> None:
-        self.righted += 1
-
-
-def test_the_watch_tells_each_death_once(
-    ends: tuple[int, int], capsys: pytest.CaptureFixture[str]
-) -> None:
-    read, write = ends
-    back_read, back_write = os.pipe()
-    view = StandIn(PipeRequests(back_read), PipeOutlet(write))
-    journal, stopped = Living(), []  # type: ignore[var-annotated]
-    watch = Watch(journal, view, stopped.append, lambda work: work())  # type: ignore[arg-type]
-    for n in range(300):
-        watch.put(tick(n))
-    assert capsys.readouterr().err == ""
-    journal.alive = False  # type: ignore[misc]
-    for n in range(300):
-        watch.put(tick(n))
-    notes = [msgspec.msgpack.decode(data) for _, data in FrameReader(read).frames()]
-    assert notes == ["The recording has stopped; the run goes on without."]
-    view.alive = False
-    for n in range(300):
-        watch.put(tick(n))
-    assert capsys.readouterr().err == "The view has ended; the run goes on. Ctrl-C stops it.\n"
-    assert view.righted == 1
-    assert not stopped
-    FrameWriter(back_write).send(Kind.STOP, None)
-    view.requests.take()
-    watch.put(tick(0))
-    assert stopped == ["stopped at the view"]
-    os.close(back_read)
-    os.close(back_write)
 
 
 def test_real_time_is_told_in_sentences_and_undone() -> None:
@@ -177,6 +52,8 @@ def drive(rig: Rig, seconds: float, way_m: float = 75.0) -> tuple[Operator, list
         now = 30.0 + n * 0.01
         ticks.append(controller.step(now, tuple(sim.read(now)), tuple(operator.take())))
         sim.write(controller.command)
+        for answer in ticks[-1].answers:
+            operator.hear(answer)
         operator.put(ticks[-1])
         if operator.finished:
             break
@@ -231,3 +108,128 @@ def test_a_bar_that_stands_too_low_is_refused_in_words() -> None:
     low = rig.bars[Side.LEFT].model_copy(update={"above_mm": 300.0})
     with pytest.raises(RigError, match=r"bars\.left\.above_mm = 300 leaves a clearance of 150 mm"):
         scene_for(rig.model_copy(update={"bars": {Side.LEFT: low}}))
+
+
+def test_the_hello_has_the_rigs_measures_in_si() -> None:
+    """By hand from the reference rig: five elements 75 mm apart, 1.8 m of blade, offsets to 150."""
+    hello = make_hello(bundled("reference"), "a.mcap", 5.0)
+    [bar] = hello.bars
+    assert bar.positions_m == pytest.approx((-0.15, -0.075, 0.0, 0.075, 0.15))
+    assert (hello.width_m, bar.outside_m, bar.above_m) == (1.8, 0.3, 0.75)
+    assert bar.beam_half_angle == pytest.approx(math.radians(12))
+    assert (hello.bounds.offset.most, hello.bounds.gate.least) == (0.15, 0.005)
+    assert isinstance(hello, Hello)
+
+
+def test_lines_are_one_a_second_and_silence_is_told() -> None:
+    printer = lines.Printer(as_json=False)
+    shown = [printer.frame(Beat(tick(n), 0.0, 0.0, 0, 0)) for n in range(250)]
+    assert [n for n, text in enumerate(shown) if text] == [0, 100, 200]
+    assert printer.frame(Note("The disk is full.")) == "Note: The disk is full."
+    assert printer.silence().startswith("STALE: no tick for more than 1 s")
+    assert lines.Printer(as_json=True).frame(Note("a")) == '{"note":"a"}'
+
+
+def test_live_health_is_the_index_of_the_last_automatic_minute() -> None:
+    """An AR(1) error: minimum variance over variance is 1 - phi^(2 d) (Harris 1989, checks.md)."""
+    rng, phi, d = np.random.default_rng(5), 0.9, 8
+    health = Health(100.0, d / 100.0)
+    error, errors = 0.0, []
+    for n in range(6000):
+        error = phi * error + rng.normal()
+        errors.append(error)
+        end = msgspec.structs.replace(tick(n).left, error_m=error)
+        health.put(msgspec.structs.replace(tick(n), left=end, right=end))
+        if n == LEAST_S * 100 - 2:
+            assert health.index() == (None, None)
+    left, right = health.index()
+    assert health.dead_ticks == d
+    assert left == right == loop_health(np.array(errors), d)
+    assert left == pytest.approx(1.0 - phi ** (2 * d), abs=0.03)
+    assert health.length_s == 60.0
+    health.put(msgspec.structs.replace(tick(6000), mode=Mode.NEUTRAL))
+    assert health.length_s == 0.0
+
+
+def test_a_gap_in_the_ticks_begins_the_record_anew() -> None:
+    health = Health(100.0, 0.08)
+    for n in (*range(50), *range(60, 90)):
+        health.put(tick(n))
+    assert health.length_s == 0.29
+
+
+def test_temperature_and_supply_are_read_where_linux_has_them(tmp_path: Path) -> None:
+    assert host.temperature(tmp_path) is None
+    assert host.power(tmp_path) == ""
+    for n, text in enumerate(("48312\n", "broken", "51000\n")):
+        zone = tmp_path / f"class/thermal/thermal_zone{n}"
+        zone.mkdir(parents=True)
+        (zone / "temp").write_text(text)
+    assert host.temperature(tmp_path) == 51.0
+    volt = tmp_path / "class/hwmon/hwmon2"
+    volt.mkdir(parents=True)
+    (volt / "name").write_text("rpi_volt\n")
+    (volt / "in0_lcrit_alarm").write_text("0\n")
+    assert host.power(tmp_path) == ""
+    (volt / "in0_lcrit_alarm").write_text("1\n")
+    assert host.power(tmp_path) == host.LOW
+    assert host.disk_free(tmp_path / "none") is None
+
+
+def test_a_recording_that_dies_goes_on_in_a_further_file(tmp_path: Path) -> None:
+    ring = Ring.create(100.0)
+    recording = Recording(ring, new_recording(tmp_path), HEADER)
+    try:
+        writer = Writer(ring)
+        for n in range(50):
+            writer.put(Record(n * 0.01, (), (), tick(n)))
+        assert recording.watch(0.0) == ""
+        pid = recording.pid
+        assert pid is not None
+        os.kill(pid, 9)
+        recording._journal._process.join(5.0)
+        assert recording.watch(0.1) == (
+            f"The recording's process died; it goes on in {recording.paths[1].name}."
+        )
+        assert recording.wrong == ""
+        assert recording.close()
+    finally:
+        ring.close()
+    assert recording.paths[1].stat().st_size > 1000
+
+
+def test_a_recording_that_cannot_go_on_is_told_once(tmp_path: Path) -> None:
+    class Dead:
+        alive = False
+
+        def stop(self, _: float) -> bool:
+            return False
+
+    ring = Ring.create(100.0)
+    recording = Recording(ring, new_recording(tmp_path), HEADER)
+    try:
+        recording.close()
+        recording._journal = Dead()  # type: ignore[assignment]
+        recording.deaths = 3
+        assert recording.watch(0.0) == "The recording has stopped; the run goes on without."
+        assert recording.watch(1.0) == ""
+        assert recording.wrong == "The recording has stopped; the run goes on without."
+        assert not recording.close()
+    finally:
+        ring.close()
+
+
+def test_a_recording_that_stands_still_is_told(tmp_path: Path) -> None:
+    class Frozen:
+        alive = True
+
+    ring = Ring.create(100.0)
+    recording = Recording(ring, new_recording(tmp_path), HEADER)
+    recording.close()
+    ring.close()
+    recording._journal = Frozen()  # type: ignore[assignment]
+    recording.watch(0.0)
+    recording.watch(4.9)
+    assert "stands still" not in recording.wrong
+    recording.watch(5.2)
+    assert recording.wrong == "The recording stands still. Look at the disk."

@@ -64,7 +64,7 @@ def test_the_loop_tells_missed_deadlines_work_and_health() -> None:
     assert of(facts, "missed") == Fact("missed", "3 deadlines", Grave.LOOK)
     assert of(facts, "work").words == "2.10 ms a tick of 10.00"
     health = of(facts, "health").words
-    assert health == "left 0.71, right 0.64 of 1 at best, over 60 s at the rig file's dead time"
+    assert health == "left 0.71, right 0.64 of 1 at best, over 60 s at 0.080 s of dead time"
 
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row.name)

@@ -90,7 +90,7 @@ def test_floor_loads_nothing_from_beyond_its_walls(
 
 def test_the_probe_sees_what_is_loaded() -> None:
     """Without this, a blind probe would let every floor pass."""
-    assert {"tui.text", "firmware_py.messages", "drivers.samples", "msgspec"} <= loaded_by("tui")
+    assert {"tui.app", "firmware_py.messages", "drivers.samples", "msgspec"} <= loaded_by("tui")
 
 
 def test_import_contracts_are_kept() -> None:

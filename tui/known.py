@@ -103,7 +103,7 @@ class Known:
 
     def _beat(self, beat: Beat) -> None:
         self.beat, tick = beat, beat.tick
-        if tick.check is not None:
+        if tick.check is not None and tick.check.number not in {c.number for c in self.checks}:
             self.checks.append(tick.check)
         self.late.append((tick.time_s, beat.late_s))
         while self.late[0][0] < tick.time_s - LATE_S:

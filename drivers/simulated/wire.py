@@ -17,7 +17,8 @@ from drivers.samples import AnySample, ValveCommand
 from drivers.simulated.driver import Person
 from drivers.simulated.rig import SimulatedRig
 
-PACK = 64  # samples in one datagram
+PACK = 32  # samples in one datagram
+AT_ONCE = 64  # samples that one read is content with: after a stall the rest comes with the next
 KEPT = 100  # samples that wait for a reader who is late, a quarter of a second; then the oldest go
 MOST = 32 * 1024  # bytes of a datagram
 
@@ -110,9 +111,9 @@ class RemoteRig:
         self.gone = False
 
     def read(self, now_s: float) -> Sequence[AnySample]:
-        """Everything that has come."""
+        """What has come, of a long backlog the oldest part."""
         found: list[AnySample] = []
-        while not self.gone:
+        while not self.gone and len(found) < AT_ONCE:
             try:
                 data = self._wire.recv(MOST)
             except BlockingIOError:

@@ -19,14 +19,15 @@ IN_A_ROW = 2  # beyond the tolerance: no chance any more, something is wrong
 class Levels:
     """`take` a reading; `due` says when the next one is asked for."""
 
-    STATE = ("in_a_row", "checked_m", "marked", "check")
+    STATE = ("in_a_row", "checked_m", "marked", "check", "count")
 
     def __init__(self, settings: CheckLevels) -> None:
         self.settings = settings
         self.in_a_row = 0
         self.checked_m: float | None = None  # of the way, at the last check or the first metre
         self.marked = False
-        self.check: Check | None = None  # made in this tick
+        self.check: Check | None = None  # the last one
+        self.count = 0
 
     def due(self, distance_m: float | None, engaged: bool) -> bool:
         """True when the driver should check; the way counts from the first automatic metre."""
@@ -51,7 +52,10 @@ class Levels:
         off = abs(wrong) > self.settings.tolerance_mm * MM
         self.in_a_row = self.in_a_row + 1 if off else 0
         self.checked_m, self.marked = distance_m, False
-        self.check = Check(end, distance_m, measured, expected, wrong, -wrong, self.in_a_row)
+        self.count += 1
+        self.check = Check(
+            end, distance_m, measured, expected, wrong, -wrong, self.in_a_row, self.count
+        )
         return self.check
 
 

@@ -12,6 +12,7 @@ import multiprocessing
 import os
 import signal
 import sys
+import time
 from collections.abc import Callable
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -25,6 +26,7 @@ from firmware_py.journal.header import Gap, Header
 from firmware_py.journal.ring import Batch, Reader, Ring
 
 POLL_S = 0.05  # well under the second after which a chunk is closed
+GRACE_S = 1.5  # s that a listener outlives whoever started it
 IDLE_S = 1.0  # without news for so long, what is in hand is stored too
 HEADER_EVERY_S = 60  # the header again: a log whose start is damaged can still be read
 CHUNK_MAX = 16 * 1024 * 1024  # bytes; by time a chunk has 0.1 MB
@@ -173,8 +175,16 @@ def run_listener(ring_name: str, path: str, header: Header, stop: Connection) ->
     loop = multiprocessing.parent_process()
     parent = os.getppid() if loop is None else loop.pid
 
+    left = [GRACE_S / POLL_S]
+
     def go_on() -> bool:
-        return not stop.poll(POLL_S) and not told and os.getppid() == parent
+        if not told and left[0] == GRACE_S / POLL_S and not stop.poll(POLL_S):
+            return True
+        time.sleep(POLL_S)  # a process that was killed closes its pipes before it is gone
+        if told or os.getppid() == parent:
+            return False
+        left[0] -= 1  # it was killed; the loop now ends, and its last ticks are to be had
+        return left[0] > 0
 
     try:
         ring = Ring.attach(ring_name)

@@ -65,6 +65,7 @@ class Hello(msgspec.Struct, frozen=True, array_like=True, tag="hello"):
     bounds: Bounds
     may_ask: bool
     realtime: tuple[str, ...] = ()  # what was permitted of real time, and what not
+    dead_s: float = 0.0  # of the valves, as the rig file has it
 
 
 class Beat(msgspec.Struct, frozen=True, array_like=True, gc=False, tag="tick"):

@@ -15,6 +15,7 @@ def make_hello(rig: Rig, recording: str, started_s: float, *, simulated: bool = 
         VERSION, SCHEMA, rig.name, simulated, rig.valves is not None, recording, started_s,
         rig.control.tick_hz, rig.blade.width_mm * MM, rig.control.master,
         tuple(_bar(side, bar) for side, bar in rig.bars.items()), _bounds(rig), may_ask=True,
+        dead_s=0.0 if rig.valves is None else rig.valves.dead_time_ms * 1e-3,
     )  # fmt: skip
 
 

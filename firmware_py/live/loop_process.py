@@ -117,7 +117,8 @@ def run(plan: LoopPlan) -> LoopReport:
         told = tuple(measure.words for measure in measures)
         server.hello = structs.replace(server.hello, realtime=told)
         ready(plan.report_fd)
-        devices.read(clock.now())  # what waited while this process came up is old
+        while devices.read(clock.now()):
+            pass  # what waited while this process came up is old
         ended = loop.run(math.inf if plan.for_s is None else clock.now() + plan.for_s)
     server.close(ended.words())
     ring.close()

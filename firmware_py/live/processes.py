@@ -47,8 +47,6 @@ def start(
         pass_fds=fds,
         env=environment(),
         start_new_session=apart,
-        # a screen is drawn on standard error: where errors go to a file, it must not
-        stderr=None if apart else subprocess.STDOUT,
     )
     if plan is not None and process.stdin is not None:
         with suppress(BrokenPipeError):  # it died already: whoever waits for it will see

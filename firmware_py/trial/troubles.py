@@ -13,7 +13,7 @@ from firmware_py.trial.score import Bools, Floats
 from firmware_py.trial.series import Series
 
 MOST_HELD = 0.01  # share of the metres: more, and the words of the result begin with it
-LEAST_LOST = 0.0005  # share of the metres: less would be told as 0.0 %
+MOST_LOST = 0.02  # share of the metres; the same
 LATCHING = frozenset(
     row.name for row in ROWS if row.recovery is Recovery.ASK and row.response is Response.NEUTRAL
 )
@@ -37,7 +37,7 @@ def troubles(
         told.append(f"The machine was held for {held:.1%} of the {whole:.0f} m that count, "
                     "which the trial had not planned.")  # fmt: skip
     lost = score.share(series.lost, weight)
-    if lost > LEAST_LOST:
+    if lost > MOST_LOST:
         told.append(f"The reference was lost for {lost:.1%} of the {whole:.0f} m that count.")
     return [words.replace("%", " %") for words in told]
 
