@@ -42,6 +42,7 @@ NEUTRAL_S = 0.25  # s, asked for
 LOST_S = 1.0  # s of a recording, asked for
 UP_S = 25.0  # s for a run to be in automatic
 STOP_S = 1.2  # s that a stopped process stands still
+STAND_S = 2.5  # s, for tilt and bar to settle before the datum
 FLOODERS = 4
 MEASURED = {
     "neutral_s": "valves neutral after, s",
@@ -128,6 +129,7 @@ class Run:
     def automatic(self) -> None:
         """Datum, engage, drive: as a person would at the dashboard."""
         self.client.send(HoldEnable(0, True))
+        self.hear(STAND_S)
         end = time.monotonic() + UP_S
         while not (self.ask(SetDatum, Side.LEFT) and self.ask(Engage)):
             if time.monotonic() > end:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import pytest
@@ -47,9 +48,12 @@ def test_frames_land_where_they_belong() -> None:
     made = known(
         hello(rig="r"), devices(), host(recorded_bytes=7), Note("n"), Told(Answer(3, True, ""))
     )
-    assert made.hello is not None and made.hello.rig == "r"
-    assert made.host is not None and made.host.recorded_bytes == 7
-    assert made.devices is not None and made.devices.time_s == NOW
+    assert made.hello is not None
+    assert made.hello.rig == "r"
+    assert made.host is not None
+    assert made.host.recorded_bytes == 7
+    assert made.devices is not None
+    assert made.devices.time_s == NOW
     assert list(made.notes) == ["n"]
     assert list(made.answers) == [Answer(3, True, "")]
 
@@ -58,7 +62,7 @@ def test_errors_are_thinned_and_end_after_their_time() -> None:
     made = known(*run_of(30.0))
     times = [e.time_s for e in made.errors]
     assert times[0] >= NOW - HISTORY_S
-    gaps = [b - a for a, b in zip(times, times[1:], strict=False)]
+    gaps = [b - a for a, b in itertools.pairwise(times)]
     assert min(gaps) >= KEEP_EVERY_S - 1e-9
     assert len(times) == pytest.approx(HISTORY_S / KEEP_EVERY_S, rel=0.2)
     assert made.errors[-1].left_m == pytest.approx(-0.004)

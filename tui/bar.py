@@ -14,14 +14,17 @@ from tui.drive_words import DASH, STALE, Seen, marked, unseen_s
 from tui.known import Known
 from tui.units import HEIGHT, Units
 
-LABEL = 9  # columns of the range labels
+LABEL = 6  # columns of the range labels
 INKS = {
     Use.USED: Ink.STRONG,
     Use.GATED: Ink.FAINT,
     Use.OUTLIER: Ink.WARNING,
     Use.SILENT: Ink.WARNING,
 }
-SHORT_KEY = "● used × gated ? outlier ▁ far"
+SHORT_NARROW = (
+    60  # columns; below, the uses stand in two rows, and the rows of the table have no names
+)
+KEY = "● used × gated ? outlier ▁ far"
 KEY = "● used  × gated  ? outlier  ▁ furthest echo  - - gate"
 
 
@@ -68,7 +71,12 @@ class BarPainter:
         tick = seen.known.tick
         assert tick is not None
         top = _words(canvas, rect, info, bar, seen)
-        drawing = Rect(rect.x + LABEL, top + 1, rect.width - LABEL, rect.height - top - 6)
+        drawing = Rect(
+            rect.x + LABEL,
+            top + 1,
+            rect.width - LABEL,
+            rect.height - top - 6 - (rect.width < NARROW),
+        )
         if drawing.height < 3 or drawing.width < 20:
             return
         scale = self.scales.setdefault(info.end, BarScale())
@@ -211,24 +219,29 @@ def _reference(canvas: Canvas, scene: BarFrame, info: BarInfo, bar: BarTick, see
 def _table(canvas: Canvas, rect: Rect, scene: BarFrame, told: Told, seen: Seen) -> None:
     """Each element's range and use in words, under the element; the gate; the scale."""
     u, bar = seen.units, told.bar
-    y = scene.rect.y + scene.rect.height
-    for row, name in enumerate(("nearest", "use", "furthest")):
-        canvas.text(rect.x, y + row, name, Ink.FAINT)
+    y, narrow = scene.rect.y + scene.rect.height, rect.width < NARROW
+    last = 2 + narrow
+    if not narrow:
+        for row, name in enumerate(("nearest", "use", "furthest")):
+            canvas.text(rect.x, y + row, name, Ink.FAINT)
     for k, place in enumerate(told.info.positions_m):
         column, use = scene.column(place), use_of(bar, k)
-        nearest, furthest = (
-            DASH if r is None else u.height_number(r)
-            for r in (_at(bar.ranges_m, k), _at(bar.last_m, k))
+        cells = (
+            (0, _range_words(_at(bar.ranges_m, k), u), Ink.PLAIN),
+            (1 + k % (1 + narrow), use.value, INKS[use]),
+            (last, _range_words(_at(bar.last_m, k), u), Ink.PLAIN),
         )
-        for row, words in ((0, nearest), (1, use.value), (2, furthest)):
-            ink = INKS[use] if row == 1 else Ink.PLAIN
+        for row, words, ink in cells:
             canvas.text(column - len(words) // 2, y + row, words, ink)
-    _gate_words(canvas, Rect(rect.x, y + 3, rect.width, 1), told, seen)
+    _gate_words(canvas, Rect(rect.x, y + last + 1, rect.width, 1), told, seen)
     kind = HEIGHT[u.system]
-    across = u.height(scene.column_m)
-    scale = f"1 row {in_words(scene.row_m, kind)}, 1 column {across}"
-    room = Rect(rect.x, y + 4, rect.width, 1)
+    scale = f"1 row {in_words(scene.row_m, kind)}, 1 column {u.height(scene.column_m)}"
+    room = Rect(rect.x, y + last + 2, rect.width, 1)
     canvas.fitting(room, [f"{scale};  {KEY}", f"{scale}; {SHORT_KEY}", scale], Ink.FAINT)
+
+
+def _range_words(range_m: float | None, units: Units) -> str:
+    return DASH if range_m is None else units.height_number(range_m)
 
 
 def _gate_words(canvas: Canvas, rect: Rect, told: Told, seen: Seen) -> None:

@@ -16,7 +16,7 @@ from tui.canvas import DOTS_ACROSS, DOTS_DOWN, Rect
 from tui.drive_scale import NOTHING, Steps
 from tui.units import Kind
 
-BESIDE_M = 0.06  # m beside the outer elements that is drawn as well
+BESIDE_M = 0.03  # m beside the outer elements that is drawn as well
 LEAST_STEP_M = 4.9e-3  # m a row
 ABOVE_M = 0.02  # m that is free above the nearest thing drawn
 LAG_M = 0.25  # m by which the top may be too far up before it follows

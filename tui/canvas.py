@@ -128,9 +128,9 @@ class Canvas:
 
     def _dashed(self, dots: list[tuple[int, int]], ink: Ink, dash: tuple[int, int]) -> None:
         on, off = dash
-        for k, (across, down) in enumerate(dots):
-            if k % (on + off) < on:
-                self.dot(across, down, ink)
+        shown = dots if off == 0 else [d for k, d in enumerate(dots) if k % (on + off) < on]
+        for across, down in shown:
+            self.dot(across, down, ink)
 
     def rows(self) -> list[tuple[Run, ...]]:
         """All rows as runs."""
@@ -150,6 +150,8 @@ class Canvas:
             for x, (bits, ink) in dotted.items():
                 if chars[x] == " ":
                     chars[x], inks[x] = chr(BRAILLE + bits), ink
+        if inks and inks.count(inks[0]) == self.width:  # most rows, and quick to find
+            return (("".join(chars), inks[0]),)
         runs: list[Run] = []
         start = 0
         for x in range(1, self.width + 1):
@@ -163,9 +165,14 @@ def _between(start: tuple[int, int], end: tuple[int, int]) -> list[tuple[int, in
     """All dots of a straight line, both ends included."""
     (x0, y0), (x1, y1) = start, end
     steps = max(abs(x1 - x0), abs(y1 - y0))
-    return [start] + [
+    if steps <= 1:
+        return [start, end] if steps else [start]
+    if y0 == y1:
+        way = 1 if x1 > x0 else -1
+        return [(x, y0) for x in range(x0, x1 + way, way)]
+    return [
         (_nearest(x0 * (steps - k) + x1 * k, steps), _nearest(y0 * (steps - k) + y1 * k, steps))
-        for k in range(1, steps + 1)
+        for k in range(steps + 1)
     ]
 
 
