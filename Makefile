@@ -45,15 +45,17 @@ lint: .venv/.stamp-dev ## check style, types and the import walls
 	$(BIN)/mypy
 	$(BIN)/lint-imports --no-logo
 
-bench: .venv/.stamp-dev ## measure the loop's timing
+bench: .venv/.stamp-dev ## measure speed, memory and the loop's timing
 	$(BIN)/python -m tests.bench
+	$(BIN)/python -m tests.bench_live
 
 # Needs uv, which nothing else here does. Pins stay as they are unless the
 # ranges in pyproject.toml call for a change; to move on: make pins UP=--upgrade
 COMPILE = $(UV) pip compile pyproject.toml --quiet --universal --python-version 3.11 \
 	--generate-hashes --no-header --no-annotate --no-emit-index-url $(UP)
 pins: ## rewrite the pinned requirement files (needs uv)
-	$(COMPILE) --all-extras --output-file requirements-dev.txt
+	$(COMPILE) --extra build --extra browser --extra test --extra lint \
+		--output-file requirements-dev.txt
 	$(COMPILE) --extra build --constraint requirements-dev.txt --output-file requirements.txt
 
 clean: ## remove .venv, caches and out/

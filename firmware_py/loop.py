@@ -114,6 +114,7 @@ class Ended:
     lateness: Histogram
     work: Histogram
     last: Tick | None
+    period_s: float = 0.0  # mean, from tick to tick
 
     @property
     def failed(self) -> bool:
@@ -149,6 +150,7 @@ class Ended:
             "valves_not_shut": self.not_shut,
             "ticks": self.ticks,
             "missed_deadlines": self.missed,
+            "period_s": self.period_s,
             "lateness_ms": {name: late.quantile(q) * 1e3 for name, q in QUANTILES.items()}
             | {"worst": late.worst_s * 1e3},
             "work_ms": {name: work.quantile(q) * 1e3 for name, q in QUANTILES.items()}
@@ -186,6 +188,7 @@ class Loop:
         self._last: Tick | None = None
         self.ticks = self.missed = self.states_failed = 0
         self.late_s = self.work_s = 0.0  # of this tick, of the one before
+        self._span_s = 0.0  # from the first tick to the last
         self.lateness, self.work = Histogram(), Histogram()
 
     def stop(self, why: str) -> None:
@@ -203,18 +206,19 @@ class Loop:
             not_shut = self._neutral()
         return Ended(
             why, error, not_shut, self.ticks, self.missed, self.states_failed,
-            self.lateness, self.work, self._last,
+            self.lateness, self.work, self._last, self._span_s / max(self.ticks - 1, 1),
         )  # fmt: skip
 
     def _run(self, until_s: float) -> str:
         clock, period = self._clock, self._period
-        start, number = clock.now(), 0
+        start, number, first = clock.now(), 0, math.nan
         self._put_state(start)
         while True:
             due = start + number * period
             clock.sleep_until(due)
             now = clock.now()
-            self.late_s = now - due
+            first = first if self.ticks else now
+            self._span_s, self.late_s = now - first, now - due
             self.lateness.add(self.late_s)
             if now >= until_s:
                 self.stop(TIME_UP)

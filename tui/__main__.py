@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 from firmware_py.errors import LineholdError
-from firmware_py.link.client import Client
+from firmware_py.link.client import WAIT_S, wait_for
 from tui.options import load_options
 from tui.sound_control import SpeakerProcess
 
@@ -20,16 +20,29 @@ def _arguments(words: list[str] | None) -> argparse.Namespace:
     parser.add_argument("socket", type=Path, help="where the loop listens")
     parser.add_argument("--looks", action="store_true", help="look only: ask for nothing")
     parser.add_argument("--options", type=Path, metavar="FILE", help="the dashboard's options")
+    parser.add_argument("--wait", action="store_true", help="for a loop that is coming up")
+    parser.add_argument(
+        "--check", action="store_true", help="only look whether the options are good"
+    )
     parser.add_argument("--silent", action="store_true", help="start no sound")
     return parser.parse_args(words)
 
 
 def main(words: list[str] | None = None) -> int:
-    """0 when the driver left; 1 with one sentence when there is nothing to look at."""
+    """0 when the driver left; 1 with one sentence when no loop answers; 2 for bad options."""
     given = _arguments(words)
     try:
         options = load_options(given.options)
-        client = Client(given.socket, "dashboard", looks=given.looks)
+    except LineholdError as error:
+        print(error, file=sys.stderr)
+        return 2
+    if given.check:
+        return 0
+    if given.wait:
+        import tui.app  # noqa: F401  while the loop is coming up
+    try:
+        wait_s = WAIT_S if given.wait else 0.0
+        client = wait_for(given.socket, "dashboard", wait_s, looks=given.looks)
     except LineholdError as error:
         print(error, file=sys.stderr)
         return 1

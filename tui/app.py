@@ -76,6 +76,7 @@ class Dashboard(App[str]):
         self._said: tuple[Said, float] | None = None
         self._polls = 0
         self.hands = Hands(self)
+        self._passed: events.Key | None = None
 
     # what is on the screen
 
@@ -225,9 +226,11 @@ class Dashboard(App[str]):
 
     async def on_event(self, event: events.Event) -> None:
         """Keys are looked at before any widget gets them."""
-        if isinstance(event, events.Key) and self.hands.took(event.key):
-            event.stop()
-            return
+        if isinstance(event, events.Key) and event is not self._passed:
+            self._passed = event  # what no widget wants comes up here a second time
+            if self.hands.took(event.key):
+                event.stop()
+                return
         await super().on_event(event)
 
     def on_board_clicked(self, event: Board.Clicked) -> None:

@@ -33,6 +33,7 @@ QUIT_S = 10.0  # s in which the question of how to leave stands
 ENGAGE_WORDS = "Engage? Press enter. Prototype: keep people away."
 QUIT_WORDS = "Leave? enter: leave, the run goes on.  x: stop the run.  Another key: stay."
 DRIVE_MPS = 0.5  # m/s of the simulated person
+STANDING_MPS = 0.02  # m/s; slower is standing
 LEVER = 0.5  # of full
 ENDS = (frozenset({Side.LEFT}), frozenset({Side.RIGHT}), frozenset(SIDES))  # tab goes through them
 
@@ -70,7 +71,7 @@ class Actions:
     def __init__(self, desk: Desk) -> None:
         self.desk = desk
         self.chosen = ENDS[0]
-        self.driving = False
+        self.driving: bool | None = None  # None: not touched by us yet
         self.enabled: bool | None = None  # None: not touched by us yet
         self.levers: dict[Side, float] = {}
 
@@ -197,12 +198,19 @@ class Actions:
     # the hands of a simulated rig
 
     def sim_drive(self) -> None:
-        driving = not self.driving
+        driving = not self._drives()
         words = (
             f"drive at {self.desk.options.units.speed(DRIVE_MPS)}" if driving else "stop driving"
         )
         if self._bench(lambda n: Drive(n, DRIVE_MPS if driving else 0.0), words):
             self.driving = driving
+
+    def _drives(self) -> bool:
+        """Whether it drives, by our last word, or by its speed before that."""
+        if self.driving is not None:
+            return self.driving
+        tick = self.desk.known.tick
+        return tick is not None and abs(tick.speed_mps or 0.0) > STANDING_MPS
 
     def sim_enable(self) -> None:
         on = not self._enable_held()

@@ -21,11 +21,11 @@ INKS = {
     Use.OUTLIER: Ink.WARNING,
     Use.SILENT: Ink.WARNING,
 }
-SHORT_NARROW = (
-    60  # columns; below, the uses stand in two rows, and the rows of the table have no names
-)
-KEY = "● used × gated ? outlier ▁ far"
 KEY = "● used  × gated  ? outlier  ▁ furthest echo  - - gate"
+
+
+NARROW = 60  # columns; below, the uses stand in two rows, and the rows of the table have no names
+SHORT_KEY = "● used × gated ? outlier ▁ far"
 
 
 class Told(NamedTuple):
@@ -108,8 +108,9 @@ def _words(canvas: Canvas, rect: Rect, info: BarInfo, bar: BarTick, seen: Seen) 
     link = bar.link.value
     unseen = "not seen yet" if bar.unseen_s is None else f"seen {bar.unseen_s + age:.2f} s ago"
     turned = ", turned along the way" if info.turned else ""
-    head = f"{info.end.value.upper()} BAR: {guide}, {link}, {unseen}{turned}"
-    canvas.text(rect.x + 1, 0, head, Ink.STRONG, rect.width - 1)
+    head = f"{info.end.value.upper()} BAR: {guide}, {link}, {unseen}"
+    heads = [f"{head}{turned}", head, head.removesuffix(" ago"), head.replace(" BAR", "")]
+    canvas.fitting(Rect(rect.x + 1, 0, rect.width - 1, 1), heads, Ink.STRONG)
     seen_age = age + unseen_s(seen.known, info.end)
     lines = [
         marked(f"clearance {_with_sd(bar.clearance_m, bar.clearance_sd_m, u)}", seen_age),

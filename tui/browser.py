@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 HERE = "127.0.0.1"  # this computer alone
 PORT = 8022
-VIEWERS, MOST_VIEWERS = 2, 8  # each is a process of some 60 MB
+VIEWERS, MOST_VIEWERS = 2, 8  # each is a process of some 50 MB
 BACKLOG = 16  # connections that wait
 NICENESS = 5  # the loop and the recording come first
 ENDED, FAULT, BAD_INPUT = 0, 1, 2

@@ -14,7 +14,8 @@ from typing import Any
 import click
 
 from firmware_py import __version__
-from firmware_py.commands.live import attach, run
+from firmware_py.commands.live import run
+from firmware_py.commands.look import attach, browse
 from firmware_py.commands.show import check, faults, rigs
 from firmware_py.commands.simulate import trial
 from firmware_py.commands.verify import replay
@@ -104,7 +105,7 @@ def cli() -> None:
     """
 
 
-for command in (run, attach, trial, replay, rigs, check, faults):
+for command in (run, attach, browse, trial, replay, rigs, check, faults):
     cli.add_command(command)
 
 

@@ -1,4 +1,4 @@
-"""`linehold run` and `linehold attach`: the loop, live and in real time, and who looks at it."""
+"""`linehold run`: the loop, live and in real time."""
 
 from __future__ import annotations
 
@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 import click
 
 from firmware_py.commands.kinds import Folder, Number
+from firmware_py.commands.look import LINK, PathType
 from firmware_py.commands.words import cannot_write
 
 if TYPE_CHECKING:
     from firmware_py.live.session import Plan
-
-PathType = click.Path(path_type=Path, dir_okay=False)
 
 
 @click.command(
@@ -45,7 +44,7 @@ Exit codes: 0 the run ended well, 1 it ended in a fault, 2 bad input and nothing
 @click.option("--driver", type=click.Choice(["auto", "none"]), default="auto", show_default=True,
               help="The simulated driver: does the whole job, or waits for your keys.")  # fmt: skip
 @click.option("--link", type=PathType, metavar="SOCKET",
-              help="The loop's socket (default: in this user's runtime folder).")  # fmt: skip
+              help=LINK)  # fmt: skip
 @click.option("--options", type=PathType, metavar="FILE",
               help="Keys, units, colours and sound of the dashboard.")  # fmt: skip
 @click.option("--silent", is_flag=True, help="Start no sound: no cues and no alarm by ear.")
@@ -83,51 +82,16 @@ def run(
     click.get_current_context().exit(report.code)
 
 
-@click.command(
-    epilog="""\b
-Examples:
-  linehold attach                        a second dashboard on the running loop
-  linehold attach --looks                one that can only look
-  linehold attach --lines --json         a line a second, for another program
-
-Exit codes: 0 it was left or the loop ended, 1 no loop answers, 2 bad input."""
-)
-@click.option("--link", type=PathType, metavar="SOCKET",
-              help="The loop's socket (default: in this user's runtime folder).")  # fmt: skip
-@click.option("--looks", is_flag=True, help="Look only; the loop refuses every request.")
-@click.option("--options", type=PathType, metavar="FILE",
-              help="Keys, units, colours and sound of the dashboard.")  # fmt: skip
-@click.option("--silent", is_flag=True, help="Start no sound: no cues and no alarm by ear.")
-@click.option("--lines", is_flag=True, help="A line a second in place of the dashboard.")
-@click.option("--json", "as_json", is_flag=True, help="JSON lines; implies --lines.")
-def attach(
-    *,
-    link: Path | None, looks: bool, options: Path | None, silent: bool, lines: bool,
-    as_json: bool,
-) -> None:  # fmt: skip
-    """Open a further dashboard on a running controller."""
-    from firmware_py.link.address import default_path
-    from firmware_py.live.processes import start
-
-    module, words = "tui", [str(link or default_path())]
-    if lines or as_json:
-        module = "firmware_py.live.lines"
-        words += ["--json"] if as_json else []
-    else:
-        words += ["--looks"] if looks else []
-        words += ["--options", str(options)] if options else []
-        words += ["--silent"] if silent else []
-    code = start(module, *words, apart=False).wait()
-    click.get_current_context().exit(code if code >= 0 else 128 - code)
-
-
 def _check(plan: Plan) -> None:
     """What would refuse the run is found before the cautions, which announce that it begins."""
     import tempfile
 
+    from firmware_py.live.screen import check_options
     from firmware_py.live.simulated import simulated
 
     simulated(plan.rig, plan.seed)
+    if plan.options is not None and (code := check_options(plan.link_path, plan.options)):
+        click.get_current_context().exit(code)
     try:
         plan.folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=plan.folder):

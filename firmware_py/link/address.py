@@ -35,8 +35,7 @@ def listen(path: Path) -> socket.socket:
     server = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
     try:
         _own_folder(path.parent)
-        if _answers(path):
-            raise AddressError(f"{path} is in use by a running controller; end that one first")
+        refuse_in_use(path)
         _clear(path)
         before = os.umask(0o177)
         try:
@@ -71,6 +70,12 @@ def _clear(path: Path) -> None:
         path.unlink()
     elif path.exists():
         raise AddressError(f"{path} is not a socket; the link must not overwrite it")
+
+
+def refuse_in_use(path: Path) -> None:
+    """AddressError when a loop listens there already."""
+    if _answers(path):
+        raise AddressError(f"{path} is in use by a running controller; end that one first")
 
 
 def _answers(path: Path) -> bool:

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import socket
+import time
 from pathlib import Path
 from typing import Protocol
 
@@ -14,6 +15,8 @@ import msgspec
 from firmware_py.errors import LineholdError
 from firmware_py.link.frames import MOST, Bye, FromListener, FromLoop, Hello, join
 
+WAIT_S = 20.0  # for a loop that is coming up
+AGAIN_S = 0.02  # between two attempts at a loop that is coming up
 BATCH = 256  # frames taken at one poll: a second of ticks and more
 
 
@@ -104,6 +107,18 @@ class Client:
         """Leave."""
         self.lost = self.lost or "closed"
         self._socket.close()
+
+
+def wait_for(path: Path, name: str, wait_s: float, *, looks: bool = False) -> Client:
+    """A connection to a loop that is coming up; LinkError when it has not come by then."""
+    until = time.monotonic() + wait_s
+    while True:
+        try:
+            return Client(path, name, looks=looks)
+        except LinkError:
+            if time.monotonic() >= until:
+                raise
+        time.sleep(AGAIN_S)
 
 
 def hello_of(frames: list[FromLoop]) -> Hello | None:

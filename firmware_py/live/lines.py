@@ -15,7 +15,7 @@ from pathlib import Path
 
 import msgspec
 
-from firmware_py.link.client import Client, LinkError
+from firmware_py.link.client import WAIT_S, Client, LinkError, wait_for
 from firmware_py.link.frames import FRESH_S, Beat, Bye, FromLoop, Hello, Note
 from firmware_py.live.words import as_dict, line
 from firmware_py.messages import Tick
@@ -82,7 +82,9 @@ def main() -> None:
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGTSTP):
         signal.signal(number, signal.SIG_IGN)
     try:
-        show(Client(Path(sys.argv[1]), "lines", looks=True), "--json" in sys.argv[2:])
+        wait_s = WAIT_S if "--wait" in sys.argv[2:] else 0.0
+        client = wait_for(Path(sys.argv[1]), "lines", wait_s, looks=True)
+        show(client, "--json" in sys.argv[2:])
     except LinkError as error:
         sys.exit(str(error))
     except BrokenPipeError:

@@ -41,9 +41,9 @@ class Screen:
     def open(cls, link: Path, wish: Wish) -> Screen:
         """The screen that was wished for."""
         if wish.headless:
-            return cls(link, LINES, *(["--json"] if wish.as_json else []))
+            return cls(link, LINES, "--wait", *(["--json"] if wish.as_json else []))
         options = ["--options", str(wish.options)] if wish.options else []
-        return cls(link, DASHBOARD, *options, *([] if wish.sound else ["--silent"]))
+        return cls(link, DASHBOARD, "--wait", *options, *([] if wish.sound else ["--silent"]))
 
     @property
     def alive(self) -> bool:
@@ -64,6 +64,11 @@ class Screen:
             self.process.kill()
             self.process.wait()
         self.put_right()
+
+
+def check_options(link: Path, options: Path) -> int:
+    """Let the dashboard say what is wrong with its options; 0 for nothing, else the exit code."""
+    return start(DASHBOARD, str(link), "--options", str(options), "--check", apart=False).wait()
 
 
 def _settings() -> list[Any] | None:

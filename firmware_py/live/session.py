@@ -15,7 +15,7 @@ import signal
 import socket
 import subprocess
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,7 +25,7 @@ import msgspec
 
 from firmware_py.journal.header import Header
 from firmware_py.journal.ring import Ring
-from firmware_py.link.address import default_path
+from firmware_py.link.address import default_path, refuse_in_use
 from firmware_py.live.keeper import Keeper
 from firmware_py.live.loop_process import LoopPlan, LoopReport
 from firmware_py.live.operator import GAVE_UP
@@ -100,22 +100,31 @@ class Loop:
     """The loop's process and the simulated rig's, as the keeper holds them."""
 
     def __init__(self, plan: Plan, ring: Ring, recording: Path, keeper_word: str) -> None:
+        settings, link = plan.rig.model_dump(mode="json"), str(plan.link_path)
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
-        settings = plan.rig.model_dump(mode="json")
-        link = str(plan.link_path)
+        for_s = plan.for_s if math.isfinite(plan.for_s) else None
         with ours, theirs:
-            self.rig = _up(RIG, "the simulated rig", theirs.fileno(), lambda fd: RigPlan(
-                settings, plan.seed, theirs.fileno(), fd, link, os.getpid(), plan.drives_itself,
-                str(plan.truth or ""),
-            ))[0]  # fmt: skip
-            try:
-                for_s = plan.for_s if math.isfinite(plan.for_s) else None
-                self.process, self._report = _up(LOOP, "the loop", ours.fileno(), lambda fd:
-                    LoopPlan(settings, link, keeper_word, ring.name, str(recording),
-                             ours.fileno(), fd, os.getpid(), for_s))  # fmt: skip
-            except OSError:
-                end(self.rig, LEAVE_S)
-                raise
+            self.rig, self._rig_ready = _start(RIG, theirs.fileno(), lambda told: RigPlan(
+                settings, plan.seed, theirs.fileno(), told, link, os.getpid(),
+                plan.drives_itself, str(plan.truth or ""),
+            ))  # fmt: skip
+            self.process, self._report = _start(LOOP, ours.fileno(), lambda told: LoopPlan(
+                settings, link, keeper_word, ring.name, str(recording), ours.fileno(), told,
+                os.getpid(), for_s,
+            ))  # fmt: skip
+
+    def wait_ready(self) -> None:
+        """Until both are up; StartError, and neither of them, when one does not come up."""
+        try:
+            wait_ready(self._rig_ready, self.rig, "the simulated rig", START_S)
+            wait_ready(self._report, self.process, "the loop", START_S)
+        except OSError:
+            end(self.process, LEAVE_S)
+            end(self.rig, LEAVE_S)
+            os.close(self._report)
+            raise
+        finally:
+            os.close(self._rig_ready)
 
     def stop(self) -> None:
         """Ask it to end, valves neutral."""
@@ -131,20 +140,15 @@ class Loop:
         return None
 
 
-def _up(module: str, what: str, fd: int, plan: object) -> tuple[subprocess.Popen[bytes], int]:
-    """Start a process and wait until it is ready; the process and the pipe that it reports by."""
-    assert callable(plan)
+def _start(
+    module: str, fd: int, plan: Callable[[int], object]
+) -> tuple[subprocess.Popen[bytes], int]:
+    """Start a process; with it the pipe by which it says that it is ready, and how it ended."""
     read, write = os.pipe()
     try:
-        process = start(module, plan=plan(write), fds=(fd, write))
+        return start(module, plan=plan(write), fds=(fd, write)), read
     finally:
         os.close(write)
-    try:
-        wait_ready(read, process, what, START_S)
-    except OSError:
-        os.close(read)
-        raise
-    return process, read
 
 
 def run(plan: Plan) -> Report:
@@ -153,10 +157,16 @@ def run(plan: Plan) -> Report:
     ring = Ring.create(plan.rig.control.tick_hz)
     word, signals = secrets.token_hex(16), Signals()
     try:
+        refuse_in_use(plan.link_path)
         with signals.heard():
             loop = Loop(plan, ring, path, word)
+            screen = Screen.open(plan.link_path, plan)  # all come up at the same time
+            try:
+                loop.wait_ready()
+            except OSError:
+                screen.close(0.0)
+                raise
             recording = Recording(ring, path, _header(plan))
-            screen = Screen.open(plan.link_path, plan)
             keeper = Keeper(plan.rig, plan.link_path, word, recording, screen)
             _keep(loop, keeper, signals)
             code = loop.process.wait()
@@ -194,9 +204,7 @@ def _judge(
     if report is None:
         report = _killed(code)
     if keeper.ring_dropped:
-        problems.append(
-            f"After a stall too large to be recorded: {keeper.ring_dropped} records."
-        )
+        problems.append(f"After a stall too large to be recorded: {keeper.ring_dropped} records.")
     bad = report.failed or report.why.startswith(GAVE_UP)
     final = FAULT if bad else signalled or (FAULT if problems else GOOD)
     return Report(final, report, tuple(map(str, keeper.recording.paths)), tuple(problems),

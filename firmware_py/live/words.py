@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from firmware_py.guide.cues import in_words, steer_in_words
-
 from firmware_py.messages import EndTick, Side, Tick
 
 
