@@ -22,7 +22,8 @@ from firmware_py.live.hello import make_hello
 from firmware_py.live.operator import Operator
 from firmware_py.live.realtime import realtime
 from firmware_py.live.recording import Recording, new_recording
-from firmware_py.live.simulated import RigError, scene_for, simulated
+from firmware_py.live.scene import RigError, scene_for
+from firmware_py.live.simulated import simulated
 from firmware_py.messages import Engage, Mode, Record, Side, Tick
 from firmware_py.settings import Rig
 from firmware_py.settings_file import bundled_rigs, find_rig, load_rig

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 import pytest
 
 from drivers.samples import InertialSample, ValveCommand
+from drivers.simulated.host import RigHost, ask_person
 from drivers.simulated.rig import SimulatedRig
 from drivers.simulated.wire import (
     AT_ONCE,
@@ -16,9 +17,7 @@ from drivers.simulated.wire import (
     PersonEnables,
     PersonHand,
     RemoteRig,
-    RigHost,
     ToPerson,
-    ask_person,
 )
 from drivers.simulated.world import Reference, World
 

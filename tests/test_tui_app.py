@@ -219,7 +219,7 @@ def test_hold_now_works_on_every_pane_by_key_and_by_click(pane: str) -> None:
             assert scene.kinds() == [Disengage], key
         await scene.press(pane)
         scene.made.sent.clear()
-        await scene.click("HOLD NOW")
+        await scene.click("space HOLD NOW")
         assert scene.kinds() == [Disengage]
 
     play(story)
@@ -647,5 +647,5 @@ def test_no_loop_is_one_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[s
 def test_wrong_options_are_one_sentence(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "options.toml"
     path.write_text('theme = "pink"\n')
-    assert main([str(tmp_path / "none"), "--options", str(path)]) == 1
+    assert main([str(tmp_path / "none"), "--options", str(path)]) == 2
     assert "theme" in capsys.readouterr().err

@@ -86,10 +86,10 @@ def _check(plan: Plan) -> None:
     """What would refuse the run is found before the cautions, which announce that it begins."""
     import tempfile
 
+    from firmware_py.live.scene import check_simulated
     from firmware_py.live.screen import check_options
-    from firmware_py.live.simulated import simulated
 
-    simulated(plan.rig, plan.seed)
+    check_simulated(plan.rig)
     if plan.options is not None and (code := check_options(plan.link_path, plan.options)):
         click.get_current_context().exit(code)
     try:

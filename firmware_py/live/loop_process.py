@@ -24,6 +24,7 @@ from firmware_py.journal.ring import Ring, Writer
 from firmware_py.link.frames import Bench, Device, Devices, Drive, Lever
 from firmware_py.link.server import Server
 from firmware_py.live.hello import make_hello
+from firmware_py.live.plans import LoopPlan, LoopReport
 from firmware_py.live.processes import die_with, ready, starting
 from firmware_py.live.realtime import realtime
 from firmware_py.loop import Ended, Loop, MonotonicClock
@@ -36,32 +37,6 @@ SIGNALS = {
     signal.SIGINT: "interrupted",
     signal.SIGHUP: "the terminal hung up",
 }
-
-
-class LoopPlan(msgspec.Struct, frozen=True):
-    """All that the loop needs to know."""
-
-    settings: dict[str, object]
-    link: str
-    keeper: str
-    ring: str
-    recording: str
-    wire_fd: int
-    report_fd: int
-    parent: int
-    for_s: float | None = None
-
-
-class LoopReport(msgspec.Struct, frozen=True):
-    """How it ended: words, numbers, and what real time was permitted."""
-
-    words: str
-    timing: str
-    failed: bool
-    why: str
-    numbers: dict[str, object]
-    states_failed: int
-    measures: tuple[str, ...]
 
 
 class DeviceTeller:

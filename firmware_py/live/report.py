@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from firmware_py.live.loop_process import LoopReport
+from firmware_py.live.plans import LoopReport
 
 GOOD, FAULT, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
 SIGNALLED = 128  # plus the number of the signal, as shells have it

@@ -15,13 +15,16 @@ from pathlib import Path
 
 import msgspec
 
+from drivers.simulated.host import RigHost, ask_person
 from drivers.simulated.rig import SimulatedRig
-from drivers.simulated.wire import PersonDrives, RigHost, ToPerson, ask_person
+from drivers.simulated.wire import PersonDrives, ToPerson
 from firmware_py.link.client import Client, LinkError
 from firmware_py.link.frames import Ask, Beat, Stop, Told
 from firmware_py.live.operator import GAVE_UP, Operator
+from firmware_py.live.plans import RigPlan
 from firmware_py.live.processes import die_with, ready, starting
-from firmware_py.live.simulated import SPEED_MPS, WAY_M, simulated
+from firmware_py.live.scene import SPEED_MPS, WAY_M
+from firmware_py.live.simulated import simulated
 from firmware_py.messages import Tick
 from firmware_py.settings import Rig
 
@@ -29,19 +32,6 @@ STEP_S = 0.005  # twice the loop's rate: a sample waits at most so long
 STAND_S = 1.0  # after the loop has gone, the oil is seen to stop
 JOIN_EVERY_S = 0.1
 FASTEST = 1.5  # m/s; nobody grades faster
-
-
-class RigPlan(msgspec.Struct, frozen=True):
-    """What is simulated; truth: a file for whoever judges a run, never read by it."""
-
-    settings: dict[str, object]
-    seed: int
-    wire_fd: int
-    ready_fd: int
-    link: str
-    parent: int
-    drives_itself: bool = True
-    truth: str = ""
 
 
 class Driver:

@@ -27,12 +27,11 @@ from firmware_py.journal.header import Header
 from firmware_py.journal.ring import Ring
 from firmware_py.link.address import default_path, refuse_in_use
 from firmware_py.live.keeper import Keeper
-from firmware_py.live.loop_process import LoopPlan, LoopReport
 from firmware_py.live.operator import GAVE_UP
+from firmware_py.live.plans import LoopPlan, LoopReport, RigPlan
 from firmware_py.live.processes import end, start, wait_ready
 from firmware_py.live.recording import Recording, new_recording
 from firmware_py.live.report import FAULT, GOOD, INTERRUPTED, SIGNALLED, Report
-from firmware_py.live.rig_process import RigPlan
 from firmware_py.live.screen import Screen
 from firmware_py.settings import Rig
 

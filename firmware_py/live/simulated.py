@@ -1,76 +1,18 @@
-"""A simulated rig that is what a rig file says, at the start of a path with its references.
-
-It is a trial without a script or a score: what stands where is set up by the same code.
-"""
+"""A simulated rig that is what a rig file says, standing at the start of its scene."""
 
 from __future__ import annotations
 
-from typing import Any
-
 from drivers.simulated.rig import SimulatedRig
-from firmware_py.errors import LineholdError
-from firmware_py.messages import Guide, Side
+from firmware_py.live.scene import check_simulated, scene_for
+from firmware_py.messages import Guide
 from firmware_py.settings import Rig
-from firmware_py.trial.scenario import Scenario
 from firmware_py.trial.setup import truth_for, world_for
-
-SPEED_MPS = 0.5
-WAY_M = 75.0  # m of travel: two and a half minutes at that speed
-PATH_M = 82.0  # of path, with room before the start and after the end
-STANDS_MM = 150.0  # a string or an edge above the design surface
-KINDS = {Guide.EDGE: "edge", Guide.SURFACE: "strip"}
-
-
-class RigError(LineholdError, ValueError):
-    """A rig file that the simulated rig cannot stand in for."""
 
 
 def simulated(rig: Rig, seed: int = 1) -> SimulatedRig:
-    """The rig of a rig file, standing at the start; RigError where it cannot be had."""
+    """The rig of a rig file; RigError where it cannot be had."""
+    check_simulated(rig)
     scene = scene_for(rig)
     made = SimulatedRig(world_for(scene), truth_for(scene, rig), seed)
     made.person.by_eye = rig.end(rig.control.master).guide is Guide.SURFACE
-    names = [bar.device for bar in rig.bars.values()]
-    names += [rig.inertial.device, rig.air.device, rig.motion.device, rig.driver.device]
-    for device in [*names, *([rig.valves.device] if rig.valves else [])]:
-        if device not in made.devices:
-            raise RigError(
-                f"rig '{rig.name}' names a device '{device}' that the simulated rig has not; "
-                f"it has {', '.join(made.devices)}"
-            )
     return made
-
-
-def scene_for(rig: Rig) -> Scenario:
-    """A straight path on rough ground, with what each bar is to look at."""
-    beside = {side.value: _beside(rig, side) for side in rig.bars}
-    return Scenario.model_validate(
-        {
-            "name": "run",
-            "words": "A straight path beside the references that the rig's bars look at.",
-            "path": [{"length_m": PATH_M}],
-            "distance_m": WAY_M,
-            "speed_mps": SPEED_MPS,
-            "crossfall_pct": rig.control.crossfall_pct,
-            "direction": "against" if rig.control.against_chainage else "with",
-        }
-        | beside
-    )
-
-
-def _beside(rig: Rig, side: Side) -> dict[str, Any]:
-    bar, end = rig.bars[side], rig.end(side)
-    kind = "strip" if bar.turned else KINDS.get(end.guide, "string")
-    height = 0.0 if kind == "strip" else STANDS_MM
-    clearance = bar.above_mm - height
-    if not 250 <= clearance <= 1200:
-        raise RigError(
-            f"rig '{rig.name}': bars.{side}.above_mm = {bar.above_mm:g} leaves a clearance of "
-            f"{clearance:g} mm over the simulated {kind}; 250 to 1200 is right"
-        )
-    return {
-        "kind": kind,
-        "clearance_mm": clearance,
-        "height_mm": height,
-        "width_mm": end.edge_width_mm,
-    }
