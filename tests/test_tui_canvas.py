@@ -99,11 +99,18 @@ def test_a_curve_has_gaps_where_a_point_is_not_known() -> None:
     assert [x for x in range(10) if _lit(canvas, x, 0)] == [0, 1, 2, 6, 7, 8]
 
 
-def test_runs_of_one_ink_are_joined() -> None:
-    canvas = Canvas(6, 1)
+def test_runs_of_one_ink_are_joined_over_blanks() -> None:
+    canvas = Canvas(8, 1)
     canvas.text(0, 0, "abc", Ink.STRONG)
-    canvas.text(3, 0, "de", Ink.FAINT)
-    assert canvas.rows() == [(("abc", Ink.STRONG), ("de", Ink.FAINT), (" ", Ink.PLAIN))]
+    canvas.text(3, 0, "d", Ink.FAINT)
+    canvas.text(6, 0, "e", Ink.FAINT)
+    assert canvas.rows() == [(("abc", Ink.STRONG), ("d  e ", Ink.FAINT))]
+
+
+def test_an_ink_with_its_own_ground_ends_where_its_words_end() -> None:
+    canvas = Canvas(8, 1)
+    canvas.text(0, 0, " ab ", Ink.ALARM)
+    assert canvas.rows() == [((" ab ", Ink.ALARM), ("    ", Ink.PLAIN))]
 
 
 def _lit(canvas: Canvas, across: int, down: int) -> bool:

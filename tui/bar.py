@@ -109,7 +109,8 @@ def _words(canvas: Canvas, rect: Rect, info: BarInfo, bar: BarTick, seen: Seen) 
     unseen = "not seen yet" if bar.unseen_s is None else f"seen {bar.unseen_s + age:.2f} s ago"
     turned = ", turned along the way" if info.turned else ""
     head = f"{info.end.value.upper()} BAR: {guide}, {link}, {unseen}"
-    heads = [f"{head}{turned}", head, head.removesuffix(" ago"), head.replace(" BAR", "")]
+    short = head.replace(", seen ", ", ").removesuffix(" ago")
+    heads = [f"{head}{turned}", head, short]
     canvas.fitting(Rect(rect.x + 1, 0, rect.width - 1, 1), heads, Ink.STRONG)
     seen_age = age + unseen_s(seen.known, info.end)
     lines = [

@@ -42,6 +42,9 @@ class Ink(IntEnum):
     BLADE = 10
 
 
+GROUNDED = (Ink.ALARM, Ink.HEAD)  # inks with a ground of their own
+
+
 class Rect(NamedTuple):
     """A part of a canvas, in cells."""
 
@@ -155,6 +158,9 @@ class Canvas:
         runs: list[Run] = []
         start = 0
         for x in range(1, self.width + 1):
+            blank = x < self.width and chars[x] == " " and inks[x] is Ink.PLAIN
+            if blank and inks[start] not in GROUNDED:
+                continue  # nothing is seen of its ink, and a longer run is sooner written
             if x == self.width or inks[x] != inks[start]:
                 runs.append(("".join(chars[start:x]), inks[start]))
                 start = x
