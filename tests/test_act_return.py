@@ -14,7 +14,6 @@ from firmware_py.act.end import START, EndAction, Quiet
 from firmware_py.messages import EndState, Side
 
 APPROACH = 0.020  # m/s; default of limits.approach_mm_s
-GROUND = 0.015  # m/s; on flat ground the foreseen rate is the estimate's own noise
 
 
 def _back(side: Side, lever: float) -> list[Moment]:
@@ -30,11 +29,14 @@ def _back(side: Side, lever: float) -> list[Moment]:
 
 
 @pytest.mark.parametrize(("side", "lever"), [(LEFT, 0.5), (LEFT, -0.5), (RIGHT, 0.5)])
-def test_a_released_end_asks_for_approach_speed_and_the_grounds(side: Side, lever: float) -> None:
+def test_a_released_end_returns_at_approach_speed(side: Side, lever: float) -> None:
+    """On the truth: what it was asked for is that speed and the ground's foreseen rate."""
     back = _back(side, lever)
-    assert abs(error(back[0], side)) > 0.012
-    assert max(abs(m.tick.end(side).rate_mps) for m in back) <= APPROACH + GROUND
-    assert abs(error(back[-1], side)) < 0.003
+    heights = np.array([error(m, side) for m in back])
+    rate = np.abs(np.convolve(np.diff(heights) / 0.01, np.ones(10) / 10, "valid")).max()
+    assert abs(heights[0]) > 0.012
+    assert rate <= 1.5 * APPROACH
+    assert abs(heights[-1]) < 0.003
 
 
 @pytest.mark.parametrize("lever", [0.5, -0.5])

@@ -18,6 +18,7 @@ from textual.widget import Widget
 from textual.widgets import ContentSwitcher, Input
 
 from firmware_py.link.client import Source
+from firmware_py.link.frames import Note
 from firmware_py.messages import Disengage, Mark, Request
 from tui import app_foot, colours
 from tui.app_actions import Actions, Pending
@@ -131,7 +132,7 @@ class Dashboard(App[str]):
         self.asks.listen(frames, self.now())
         if self.pending is not None and self.now() > self.pending.until_s:
             self.hands.cancel()
-        notes = [frame.text for frame in frames if hasattr(frame, "text")]
+        notes = [frame.text for frame in frames if isinstance(frame, Note)]
         if notes:
             self.say(Said(notes[-1]))
 

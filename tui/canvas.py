@@ -132,8 +132,13 @@ class Canvas:
     def _dashed(self, dots: list[tuple[int, int]], ink: Ink, dash: tuple[int, int]) -> None:
         on, off = dash
         shown = dots if off == 0 else [d for k, d in enumerate(dots) if k % (on + off) < on]
-        for across, down in shown:
-            self.dot(across, down, ink)
+        cells, width, height = self._dots, self.width, self.height
+        for across, down in shown:  # as `dot`, without a call for each: they are thousands
+            x, y = across // DOTS_ACROSS, down // DOTS_DOWN
+            if 0 <= x < width and 0 <= y < height:
+                bit = DOT_BITS[down % DOTS_DOWN][across % DOTS_ACROSS]
+                before = cells.get((x, y))
+                cells[x, y] = (bit if before is None else before[0] | bit, ink)
 
     def rows(self) -> list[tuple[Run, ...]]:
         """All rows as runs."""
@@ -155,15 +160,17 @@ class Canvas:
                     chars[x], inks[x] = chr(BRAILLE + bits), ink
         if inks and inks.count(inks[0]) == self.width:  # most rows, and quick to find
             return (("".join(chars), inks[0]),)
+        bounds = [x for x in range(1, self.width) if inks[x] is not inks[x - 1]]
         runs: list[Run] = []
-        start = 0
-        for x in range(1, self.width + 1):
-            blank = x < self.width and chars[x] == " " and inks[x] is Ink.PLAIN
-            if blank and inks[start] not in GROUNDED:
-                continue  # nothing is seen of its ink, and a longer run is sooner written
-            if x == self.width or inks[x] != inks[start]:
-                runs.append(("".join(chars[start:x]), inks[start]))
-                start = x
+        start, ink = 0, inks[0] if inks else Ink.PLAIN
+        for x, end in pairwise([*bounds, self.width]):
+            here = inks[x]
+            blank = here is Ink.PLAIN and ink not in GROUNDED and not "".join(chars[x:end]).strip()
+            if here is ink or blank:
+                continue  # nothing is seen of a blank's ink, and a longer run is sooner written
+            runs.append(("".join(chars[start:x]), ink))
+            start, ink = x, here
+        runs.append(("".join(chars[start:]), ink))
         return tuple(runs)
 
 
@@ -176,15 +183,11 @@ def _between(start: tuple[int, int], end: tuple[int, int]) -> list[tuple[int, in
     if y0 == y1:
         way = 1 if x1 > x0 else -1
         return [(x, y0) for x in range(x0, x1 + way, way)]
+    two, across, down = 2 * steps, 2 * (x1 - x0), 2 * (y1 - y0)  # rounded, halves up
     return [
-        (_nearest(x0 * (steps - k) + x1 * k, steps), _nearest(y0 * (steps - k) + y1 * k, steps))
+        (x0 + (k * across + steps) // two, y0 + (k * down + steps) // two)
         for k in range(steps + 1)
     ]
-
-
-def _nearest(numerator: int, denominator: int) -> int:
-    """Rounded to the nearest whole number, halves up."""
-    return (2 * numerator + denominator) // (2 * denominator)
 
 
 def styles_of(theme: Theme) -> dict[Ink, Style]:

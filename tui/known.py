@@ -26,7 +26,7 @@ from firmware_py.link.frames import (
 from firmware_py.messages import Answer, BarTick, Check, Side, Tick
 
 HISTORY_S = 20.0  # s of errors that are kept
-KEEP_EVERY_S = 0.05  # s between two kept points
+KEEP_EVERY_S = 0.1  # s between two kept points: a dot column of a wide screen
 TRACE_M = 12.0  # m of the way that the steering trace shows
 TRACE_STEP_M = 0.02  # m of the way between two kept points
 LATE_S = 60.0  # s of lateness that the health screen sums up
