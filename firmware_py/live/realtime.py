@@ -26,7 +26,7 @@ def realtime() -> Iterator[tuple[Measure, ...]]:
 
     Gives a measure for each of the three. Start other processes before, not within.
     """
-    told = (_lock_memory(), _raise_priority(), _stop_collecting())
+    told = (_lock_memory(), raise_priority(), _stop_collecting())
     try:
         yield told
     finally:
@@ -60,13 +60,14 @@ def _lock_memory() -> Measure:
     )
 
 
-def _raise_priority() -> Measure:
+def raise_priority(priority: int = PRIORITY) -> Measure:
+    """Real-time priority for this process, where permitted."""
     why = "this system has no SCHED_FIFO"
     try:
         # A child, or a thread, of the loop must not compete with it: hence reset on fork.
         policy = os.SCHED_FIFO | os.SCHED_RESET_ON_FORK
-        os.sched_setscheduler(0, policy, os.sched_param(PRIORITY))
-        return Measure(True, f"Real-time priority {PRIORITY} (SCHED_FIFO).")
+        os.sched_setscheduler(0, policy, os.sched_param(priority))
+        return Measure(True, f"Real-time priority {priority} (SCHED_FIFO).")
     except AttributeError:
         pass
     except OSError as error:

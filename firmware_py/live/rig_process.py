@@ -23,6 +23,7 @@ from firmware_py.link.frames import Ask, Beat, Stop, Told
 from firmware_py.live.operator import GAVE_UP, Operator
 from firmware_py.live.plans import RigPlan
 from firmware_py.live.processes import die_with, ready, starting
+from firmware_py.live.realtime import raise_priority
 from firmware_py.live.scene import SPEED_MPS, WAY_M
 from firmware_py.live.simulated import simulated
 from firmware_py.messages import Tick
@@ -31,6 +32,7 @@ from firmware_py.settings import Rig
 STEP_S = 0.005  # twice the loop's rate: a sample waits at most so long
 STAND_S = 1.0  # after the loop has gone, the oil is seen to stop
 JOIN_EVERY_S = 0.1
+RIG_PRIORITY = 35  # below the loop's: devices do not wait for a busy computer either
 FASTEST = 1.5  # m/s; nobody grades faster
 
 
@@ -117,6 +119,7 @@ def run(plan: RigPlan) -> None:
     host = RigHost(rig, socket.socket(fileno=plan.wire_fd), driver.asked)
     truth = TruthFile(plan.truth) if plan.truth else None
     host.step(time.monotonic())
+    raise_priority(RIG_PRIORITY)
     ready(plan.ready_fd)
     left: float | None = None
     due = time.monotonic()

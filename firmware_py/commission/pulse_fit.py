@@ -1,0 +1,134 @@
+"""One valve, one direction: overlap, speed, dead time and lag from recorded steps.
+
+A step of command u from t0 to t1 opens the valve a dead time later; the rate follows first order.
+Above the overlap o the settled rate is g (u - o)/(1 - o). Output error fit (Ljung, System
+Identification) to the gyro; its covariance allows for noise that correlates (Newey and West,
+Econometrica 55, 1987), as an engine's does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from firmware_py.commission.estimate import CommissionError, Floats
+
+MEMORY_S = 0.25  # s over which the noise may correlate: some turns of an engine
+LEAST_LAG_S = 0.004  # s; a faster valve cannot be told from a step
+ROUNDS = 60
+SETTLED = 1e-7  # relative gain of a round below which the fit is done
+LEAST_PULSES = 3
+START_LAG_S = 0.05
+
+
+@dataclass(frozen=True)
+class Pulse:
+    """One step: |command|, times it was written and ended, and the gyro around it.
+
+    rate: rad/s about the roll axis, counted > 0 the way this step should turn the blade, its bias
+    taken out; each is the mean since the time before (times[0] only begins the first).
+    """
+
+    size: float
+    start_s: float
+    end_s: float
+    times: Floats
+    rate: Floats
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Dead time, lag (s), overlap (of full command), full rate (rad/s), and their covariance."""
+
+    dead_s: float
+    lag_s: float
+    overlap: float
+    full: float
+    covariance: Floats
+
+
+def moved(x: Floats, lag: float) -> Floats:
+    """Integral over x of a first-order step response of height 1 that begins at 0."""
+    x = np.maximum(x, 0.0)
+    return x + lag * np.expm1(-x / lag)
+
+
+def rates(p: Floats, pulse: Pulse) -> Floats:
+    """Mean rate between the pulse's times for parameters (dead, lag, overlap, full)."""
+    dead, lag, overlap, full = p.tolist()
+    height = full * max(pulse.size - overlap, 0.0) / (1.0 - overlap)
+    t = pulse.times - dead
+    way = moved(t - pulse.start_s, lag) - moved(t - pulse.end_s, lag)
+    return height * np.diff(way) / np.diff(pulse.times)
+
+
+def _stack(p: Floats, pulses: Sequence[Pulse]) -> Floats:
+    return np.concatenate([rates(p, pulse) for pulse in pulses])
+
+
+def _slopes(p: Floats, pulses: Sequence[Pulse]) -> Floats:
+    steps = (1e-4, 1e-4, 1e-5, 1e-6)
+    columns = []
+    for k, h in enumerate(steps):
+        e = np.zeros(4)
+        e[k] = h
+        columns.append((_stack(p + e, pulses) - _stack(p - e, pulses)) / (2.0 * h))
+    return np.stack(columns, axis=1)
+
+
+def fit(pulses: Sequence[Pulse], dead_s: float, overlap: float, full: float) -> Fit:
+    """Levenberg's damped least squares from a first guess; CommissionError when it finds none."""
+    if len(pulses) < LEAST_PULSES:
+        raise CommissionError(f"{len(pulses)} steps are too few; {LEAST_PULSES} is the least")
+    seen = np.concatenate([pulse.rate for pulse in pulses])
+    p = np.array([dead_s, START_LAG_S, overlap, full])
+    damping, error = 1e-3, _error(p, pulses, seen)
+    for _ in range(ROUNDS):
+        J = _slopes(p, pulses)
+        H = J.T @ J
+        step = np.linalg.lstsq(
+            H + damping * np.diag(np.diag(H)), J.T @ (seen - _stack(p, pulses)), rcond=None
+        )[0]
+        tried = _inside(p + step, pulses)
+        new = _error(tried, pulses, seen)
+        if new > error:
+            damping *= 10.0
+            continue
+        done = error - new < SETTLED * error and damping < 1.0
+        p, error, damping = tried, new, max(0.1 * damping, 1e-9)
+        if done:
+            break
+    return Fit(*p.tolist(), _covariance(p, pulses, seen))
+
+
+def _inside(p: Floats, pulses: Sequence[Pulse]) -> Floats:
+    """Keep the parameters where the model means something: every step above the overlap."""
+    smallest = min(pulse.size for pulse in pulses)
+    low = np.array([0.0, LEAST_LAG_S, 0.0, 1e-3])
+    high = np.array([0.6, 0.8, smallest - 0.005, 10.0])
+    return np.clip(p, low, high)
+
+
+def _error(p: Floats, pulses: Sequence[Pulse], seen: Floats) -> float:
+    return float(((seen - _stack(p, pulses)) ** 2).sum())
+
+
+def _covariance(p: Floats, pulses: Sequence[Pulse], seen: Floats) -> Floats:
+    """Sandwich of slopes and the residuals' autocovariance, tapered to nothing at MEMORY_S."""
+    J = _slopes(p, pulses)
+    left = seen - _stack(p, pulses)
+    middle = np.zeros((4, 4))
+    ends = np.cumsum([0] + [pulse.rate.size for pulse in pulses])
+    dt = float(np.mean(np.diff(pulses[0].times)))
+    lags = min(round(MEMORY_S / dt), min(pulse.rate.size for pulse in pulses) - 1)
+    spans = [slice(a, b) for a, b in zip(ends[:-1], ends[1:], strict=True)]
+    for lag in range(lags + 1):
+        taper = 1.0 - lag / (lags + 1.0)
+        pairs = [(left[s][: left[s].size - lag], left[s][lag:]) for s in spans]
+        power = sum(float(a @ b) for a, b in pairs) / sum(a.size for a, _ in pairs)
+        part = sum((J[s][: left[s].size - lag].T @ J[s][lag:] for s in spans), np.zeros((4, 4)))
+        middle += taper * power * (part if lag == 0 else part + part.T)
+    bread = np.linalg.pinv(J.T @ J)
+    return bread @ middle @ bread

@@ -1,0 +1,232 @@
+"""The steps that find out what the valves do. THIS MOVES THE BLADE, and only once confirmed.
+
+Small steps, one valve at a time, the smallest first. Whatever turns the wrong way, goes too far,
+moves unasked or does not move at all ends it at once, valves neutral. Angles in rad.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from drivers.samples import AirSample, DriverSample, InertialSample, MotionSample, RangePing, Validity
+from firmware_py.commission.estimate import CommissionError, Surprise
+from firmware_py.commission.procedure import Given, Next, Steps, until_said
+from firmware_py.commission.tilt import MOVING_MPS
+from firmware_py.commission.valves import (
+    SETTLE_S,
+    BarPlace,
+    Recording,
+    Step,
+    ValveMap,
+    valve_map,
+    way,
+)
+from firmware_py.messages import SIDES, Side
+from firmware_py.sense.sound import speed_of_sound
+from firmware_py.sense.tilt import tilt_from_gravity
+
+CAUTIONS = (
+    "This moves the blade. Supports under it would be hit: take them away, raise the blade "
+    "20 cm, keep everybody clear, one hand on the emergency stop. Engine at working speed, a "
+    "board flat under the bar."
+)
+FIRST = 0.06  # of full command: under any overlap that is worth having
+FINER = 0.05  # of full command from one try to the next
+MOST = 0.65  # of full command: where nothing has moved by then, nothing will
+TRY_S = 0.5  # s of a try
+TRIED_S = 0.5  # s until its answer is over
+MOVED = 0.0015  # rad; some 1.8 mm at a cylinder: ten times what the gyro's noise adds up to
+ABOVE = (0.08, 0.18, 0.33)  # of full command over the overlap: the steps that are measured
+REPEATS = 2
+STEP_S = 1.1  # s a step lasts at most
+ENOUGH = 0.018  # rad; some 22 mm at a cylinder: the step may end
+LOOK_S = 0.7  # s of rest that is looked at after each step
+FIRST_REST_S = 3.0
+WRONG = 0.004  # rad the wrong way: no noise
+FAR = 0.06  # rad within one step, three times what it was to do
+FAR_ALL = 0.12  # rad off the beginning
+FAR_HEIGHT = 0.15  # m of the bar within one step
+CREEP = 0.012  # rad/s mean over CREEP_S while shut: the blade moves unasked
+CREEP_S = 0.25
+OLD_S = 0.1  # s without an inertial sample: nobody is watching
+HAND = "A hand is on a lever; the automatic steps are off."
+
+
+@dataclass
+class _Eye:
+    """Takes all samples, keeps them, and knows how far the blade has rolled since a mark."""
+
+    device: str
+    yaw: float
+    gyro: list[tuple[float, float]] = field(default_factory=list)
+    echoes: list[tuple[float, int, float]] = field(default_factory=list)
+    forces: list[tuple[float, float, float]] = field(default_factory=list)
+    sound: float | None = None
+    bias: float = 0.0
+    roll: float = 0.0  # since the first rest
+    mark: float = 0.0  # roll when the step began
+    shut_s: float = math.inf  # since when the blade should be at rest
+    height: float | None = None
+    mark_height: float | None = None
+    recent: deque[tuple[float, float]] = field(default_factory=deque)
+    busy: list[tuple[float, float]] = field(default_factory=list)
+    heights: deque[float] = field(default_factory=lambda: deque(maxlen=7))
+
+    def take(self, given: Given) -> None:
+        for s in given.samples:
+            if isinstance(s, InertialSample) and s.validity is Validity.OK:
+                self._inertial(s)
+            elif isinstance(s, RangePing) and s.device == self.device and s.echoes:
+                self._ping(s)
+            elif isinstance(s, MotionSample) and abs(s.speed_mps or 0.0) > MOVING_MPS:
+                raise Surprise(f"The machine drove at {s.speed_mps:.2f} m/s; stand still.")
+            elif isinstance(s, DriverSample) and (s.left_hand or s.right_hand):
+                raise Surprise(HAND)
+            elif isinstance(s, AirSample) and s.temperature_c is not None:
+                self.sound = speed_of_sound(s.temperature_c)
+        if self.gyro and given.now_s - self.gyro[-1][0] > OLD_S:
+            raise Surprise("The inertial sensor fell silent; look at its cable.")
+
+    def _inertial(self, s: InertialSample) -> None:
+        rate = s.gx * math.cos(self.yaw) - s.gy * math.sin(self.yaw)
+        if self.gyro:
+            self.roll += (rate - self.bias) * (s.time_s - self.gyro[-1][0])
+        self.gyro.append((s.time_s, rate))
+        self.recent.append((s.time_s, self.roll))
+        while self.recent[0][0] < s.time_s - CREEP_S:
+            self.recent.popleft()
+        if len(self.forces) < 100_000:
+            self.forces.append((s.ax, s.ay, s.az))
+
+    def _ping(self, s: RangePing) -> None:
+        if self.sound is None:
+            return
+        r = 0.5 * self.sound * s.echoes[0].flight_s
+        self.echoes.append((s.echoes[0].time_s, s.element, r))
+        self.heights.append(r)
+        self.height = float(np.median(self.heights))
+
+    def rested(self) -> None:
+        """The bias from all that was seen so far: nothing has moved yet."""
+        if len(self.gyro) < 50:
+            raise CommissionError("Hardly any inertial samples; look at the sensor and its cable.")
+        if not self.echoes:
+            raise CommissionError("No echo from the board; look at board, bar and thermometer.")
+        self.bias = float(np.mean([rate for _, rate in self.gyro]))
+        self.roll = 0.0
+        self.recent.clear()
+
+    def begin(self) -> None:
+        self.mark, self.mark_height = self.roll, self.height
+
+    def check(self, now_s: float, sign: float | None) -> None:
+        """Surprise on anything that was not to be. sign: of the roll that is asked for now."""
+        gone = self.roll - self.mark
+        if sign is not None and gone * sign < -WRONG:
+            side = "left" if gone > 0.0 else "right"
+            told = f"The blade turned the wrong way, {side} end up by {abs(gone):.3f} rad"
+            raise Surprise(f"{told}: look at which hose and which wire go to which valve.")
+        if abs(gone) > FAR or abs(self.roll) > FAR_ALL:
+            told = f"The blade rolled by {gone:+.3f} rad, {self.roll:+.3f} in all"
+            raise Surprise(f"{told}; at most {FAR:g} and {FAR_ALL:g} is right.")
+        self._check_height()
+        if now_s > self.shut_s and len(self.recent) > 10:
+            (t0, a), (t1, b) = self.recent[0], self.recent[-1]
+            if t0 > self.shut_s and abs(b - a) > CREEP * (t1 - t0) and t1 - t0 > 0.8 * CREEP_S:
+                told = f"The blade moves with its valves shut, {(b - a) / (t1 - t0):+.3f} rad/s"
+                raise Surprise(f"{told}; at most {CREEP:g} is right. Look at valves and load.")
+
+    def _check_height(self) -> None:
+        if self.height is None or self.mark_height is None:
+            return
+        gone = self.height - self.mark_height
+        if abs(gone) > FAR_HEIGHT:
+            told = f"The bar went {1e3 * gone:+.0f} mm"
+            raise Surprise(f"{told}; at most {1e3 * FAR_HEIGHT:g} mm is right within one step.")
+
+
+def _shut(eye: _Eye, words: str, seconds: float, settle: float, sign: float | None) -> Steps[Given]:
+    """Valves shut for so long; settle: s in which the blade may still come to rest."""
+    given = yield Next(words, moves=True)
+    start = given.now_s
+    eye.shut_s = start + settle
+    while True:
+        eye.take(given)
+        eye.check(given.now_s, sign)
+        if given.now_s - start >= seconds:
+            eye.shut_s = math.inf
+            return given
+        given = yield Next(words, moves=True)
+
+
+def _open(
+    eye: _Eye, given: Given, side: Side, command: float, seconds: float
+) -> Steps[tuple[Given, float, float]]:
+    """One valve open until it has rolled the blade enough; gives when it began and ended.
+
+    A command counts from the time of the step that asked for it: the runner writes it then.
+    """
+    words = f"Moving: {side.value} {'up' if command > 0.0 else 'down'} at {100 * abs(command):.0f} %."
+    valves = (command, 0.0) if side is Side.LEFT else (0.0, command)
+    sign = way(side, command)
+    eye.begin()
+    start = given.now_s
+    while True:
+        given = yield Next(words, valves=valves, moves=True)
+        eye.take(given)
+        eye.check(given.now_s, sign)
+        if given.now_s - start >= seconds or (eye.roll - eye.mark) * sign > ENOUGH:
+            return given, start, given.now_s
+
+
+def _try(eye: _Eye, given: Given, side: Side, sign: float) -> Steps[tuple[Given, float]]:
+    """Raise the command until the blade moves; the least command that moved it."""
+    size = FIRST
+    while size <= MOST:
+        command = sign * size
+        given, start, end = yield from _open(eye, given, side, command, TRY_S)
+        eye.busy.append((start, end))
+        given = yield from _shut(eye, "Waiting.", TRIED_S, SETTLE_S, way(side, command))
+        if (eye.roll - eye.mark) * way(side, command) > MOVED:
+            return given, size
+        size += FINER
+    told = f"The {side.value} valve moved nothing {'up' if sign > 0 else 'down'}"
+    raise Surprise(f"{told} at {100 * MOST:.0f} % of full command: look at oil, wire and supply.")
+
+
+def valve_steps(
+    device: str, bar: BarPlace, half_width_m: float, *, yaw: float = 0.0, zero_roll: float = 0.0,
+    repeats: int = REPEATS,
+) -> Steps[ValveMap]:  # fmt: skip
+    """Overlap, dead time, lag, speeds, map. Confirmation first; CommissionError without it."""
+    yield from until_said(CAUTIONS, "confirm")
+    eye = _Eye(device, yaw)
+    given = yield from _shut(eye, "Hands off; the blade rests.", FIRST_REST_S, math.inf, None)
+    force = np.mean(eye.forces, axis=0)
+    c, s = math.cos(yaw), math.sin(yaw)
+    roll = tilt_from_gravity(*(c * force[0] - s * force[1], s * force[0] + c * force[1], force[2]))
+    eye.rested()
+    steps: list[Step] = []
+    least = MOST
+    for side in SIDES:
+        moved = {}
+        for sign in (1.0, -1.0):
+            given, moved[sign] = yield from _try(eye, given, side, sign)
+            given = yield from _shut(eye, "Waiting.", SETTLE_S + LOOK_S, SETTLE_S, None)
+        least = min(least, *moved.values())
+        for above in ABOVE * repeats:
+            for sign in (1.0, -1.0):
+                command = sign * min(moved[sign] - 0.5 * FINER + above, 1.0)
+                given, start, end = yield from _open(eye, given, side, command, STEP_S)
+                rest = SETTLE_S + LOOK_S
+                given = yield from _shut(eye, "Resting.", rest, SETTLE_S, way(side, command))
+                steps.append(Step(side, command, start, end, given.now_s))
+    record = Recording(
+        tuple(steps), np.array(eye.gyro), np.array(eye.echoes), roll[0] - zero_roll,
+        tuple(eye.busy),
+    )  # fmt: skip
+    return valve_map(record, bar, half_width_m, max(least - FINER, 0.0))
