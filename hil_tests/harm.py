@@ -43,6 +43,7 @@ LOST_S = 1.0  # s of a recording, asked for
 UP_S = 25.0  # s for a run to be in automatic
 STOP_S = 1.2  # s that a stopped process stands still
 STAND_S = 2.5  # s, for tilt and bar to settle before the datum
+AGAIN_S = 3.0  # s, in which automatic is had again after a stop
 FLOODERS = 4
 MEASURED = {
     "neutral_s": "valves neutral after, s",
@@ -222,7 +223,9 @@ def stop_loop(run: Run, rng: random.Random) -> dict[str, object]:
     os.kill(pid, signal.SIGCONT)
     run.hear(0.2)
     mode = run.mode()
-    again = run.ask(Engage)
+    end = time.monotonic() + AGAIN_S
+    while (again := run.ask(Engage)) and time.monotonic() < end:
+        run.hear(0.2)  # its reference has to be found again
     # the machine rolled on meanwhile: too far off its target is a right answer as well
     asked = not again or "bring it within" in again
     return {"neutral_s": shut, "told": mode is Mode.NEUTRAL and asked, "again": again}

@@ -1,6 +1,21 @@
-"""Property tests draw the same examples each time: a red run must be red again."""
+"""Property tests draw the same examples each time; live runs keep to one process of the suite."""
 
+from __future__ import annotations
+
+import pytest
 from hypothesis import settings
 
 settings.register_profile("linehold", derandomize=True, deadline=None, max_examples=100)
 settings.load_profile("linehold")
+
+LIVE = (  # start processes of their own, and are judged by the clock
+    "test_commands_run", "test_tmux_session", "test_tui_browser_real", "test_tui_browser_command",
+    "test_tui_browser_viewers", "test_tui_browser_tab", "test_tui_speaker_live",
+)  # fmt: skip
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """One after another: two live runs at once would make each other late."""
+    for item in items:
+        if item.path.stem in LIVE:
+            item.add_marker(pytest.mark.xdist_group("live"))

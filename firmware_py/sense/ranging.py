@@ -21,7 +21,11 @@ def element_positions(elements: int, spacing_m: float) -> tuple[float, ...]:
 
 
 def vertical_clearance(c: float, y: float, roll: float, pitch: float) -> float:
-    """Height of the bar's middle over a reference at clearance c and lateral y, m."""
+    """Height of the bar's middle over a reference at clearance c and lateral y, m.
+
+    For the machine at rest. The tracker levels by the slow grade in place of the pitch: an echo
+    comes from the line's nearest point, which its own grade places, not the machine's pitching.
+    """
     return (c * math.cos(roll) - y * math.sin(roll)) * math.cos(pitch)
 
 
