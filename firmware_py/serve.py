@@ -52,8 +52,6 @@ class Serve:
                 reason = self.c.guard.engage(facts)
             case Disengage():
                 self.c.guard.disengage()
-            case HoldEnd(end=end, on=on):
-                self.c.guard.asked_hold[end] = on
             case Mark(text=text):
                 reason = "" if len(text) <= MARK else f"a mark has at most {MARK} characters"
                 if not reason:
@@ -109,6 +107,8 @@ class Serve:
                 reason = self._gate(near, far)
             case SetDeadBand(half_m=half):
                 reason = self._dead_band(half)
+            case HoldEnd(end=end, on=on):
+                self.c.guard.asked_hold[end] = on
         return reason
 
     def _datum(self, end: Side) -> str:
@@ -185,10 +185,12 @@ def _in_words(request: AnyRequest) -> str:
             words = f"crossfall {step * 100:+.2f} %"
         case SetGuide(end=end, guide=guide):
             words = f"guide {end} {guide}"
-        case SetGate():
-            words = "gate"
-        case SetDeadBand():
-            words = "dead band"
+        case SetGate(near_m=near, far_m=far):
+            words = f"gate {near * 1e3:.0f}, {far * 1e3:.0f} mm"
+        case SetDeadBand(half_m=half):
+            words = f"dead band {half * 1e3:.1f} mm"
+        case HoldEnd(end=end, on=on):
+            words = f"hold {end}" if on else f"let go {end}"
     return words
 
 

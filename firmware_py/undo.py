@@ -18,8 +18,8 @@ class Changes:
     STATE = ("kept",)
 
     def __init__(self) -> None:
-        # words; both ends; crossfall, gate near and far, dead band
-        self.kept: list[tuple[str, tuple[EndSet, ...], tuple[float, ...]]] = []
+        # words; both ends; crossfall, gate near and far, dead band; which ends are to be held
+        self.kept: list[tuple[str, tuple[EndSet, ...], tuple[float, ...], tuple[bool, ...]]] = []
 
     @property
     def words(self) -> str:
@@ -29,7 +29,8 @@ class Changes:
         """Note how all stands now."""
         ends = tuple(_end_set(c.targets.ends[side]) for side in SIDES)
         numbers = (c.targets.crossfall, c.gate_near, c.gate_far, c.dead_band)
-        self.kept.append((words, ends, numbers))
+        holds = tuple(c.guard.asked_hold[side] for side in SIDES)
+        self.kept.append((words, ends, numbers, holds))
         del self.kept[:-DEPTH]
 
     def forget(self) -> None:
@@ -40,7 +41,8 @@ class Changes:
         """Put back what the last change changed; '' when done, else the reason."""
         if not self.kept:
             return "nothing has been changed that could be taken back"
-        _, ends, numbers = self.kept.pop()
+        _, ends, numbers, holds = self.kept.pop()
+        c.guard.asked_hold.update(zip(SIDES, holds, strict=True))
         for side, (guide, datum, lateral, sight, offset) in zip(SIDES, ends, strict=True):
             end = c.targets.ends[side]
             end.guide, end.datum, end.datum_lateral = guide, datum, lateral

@@ -11,13 +11,16 @@ from firmware_py.guide.targets import EndError
 from firmware_py.messages import Answer, BarTick, EndState, EndTick, Guide, Side, Tick
 from firmware_py.parts import Parts
 
+OLD_S = 0.3  # s; a tilt that rests on nothing newer is not told
+
 
 def make_tick(
     c: Parts, now_s: float, *, errors: dict[Side, EndError | None], verdict: Verdict,
     facts: Facts, answers: tuple[Answer, ...],
 ) -> Tick:  # fmt: skip
     """The Tick of this step."""
-    known = c.senses.has_attitude
+    inertial = c.senses.intakes[c.rig.inertial.device]
+    known = c.senses.has_attitude and inertial.age(now_s) <= OLD_S
     blade = c.blade
     return Tick(
         c.seq, now_s, verdict.mode, verdict.why,

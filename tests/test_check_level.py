@@ -148,12 +148,22 @@ def test_undo_takes_back_one_change_after_another() -> None:
         seen.append((tick.undo, tick.left.offset_m, tick.gate_near_m, tick.dead_band_m))
         assert bench.ask(ask.Undo) == ""
     assert [row[0] for row in seen] == [
-        "dead band", "gate", "crossfall +1.00 %", "nudge left +5.0 mm",
+        "dead band 4.0 mm", "gate 20, 30 mm", "crossfall +1.00 %", "nudge left +5.0 mm",
     ]  # fmt: skip
     tick = bench.step()
     assert (tick.left.offset_m, tick.crossfall_target) == (0.0, 0.02)
     assert (tick.gate_near_m, tick.gate_far_m, tick.dead_band_m) == (0.04, 0.06, 0.0015)
     assert tick.undo == "datum left"
+
+
+def test_undo_lets_a_held_end_go_and_leaves_the_datum() -> None:
+    bench = _bench()
+    assert bench.ask(ask.HoldEnd, LEFT, True) == ""
+    assert bench.step().undo == "hold left"
+    assert bench.ask(ask.Undo) == ""
+    tick = bench.step()
+    assert not tick.left.held
+    assert tick.left.datum_m is not None
 
 
 def test_undo_brings_a_datum_and_its_guide_back() -> None:

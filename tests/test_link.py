@@ -30,11 +30,12 @@ from firmware_py.link.frames import (
     Note,
     Stop,
     Told,
+    join,
 )
 from firmware_py.link.peer import BAD, WAITING
 from firmware_py.link.server import PER_TICK, SENDS, Server
 from firmware_py.live.hello import make_hello
-from firmware_py.messages import Answer, Engage, Nudge, Side
+from firmware_py.messages import Answer, Engage, Mark, Nudge, Side
 from firmware_py.settings_file import find_rig, load_rig
 
 HELLO = make_hello(load_rig(find_rig("reference")), "run.mcap", 5.0)
@@ -223,7 +224,13 @@ def test_a_flood_of_requests_is_heard_at_its_turn(loop: Loop, path: Path) -> Non
 
 def test_nonsense_is_dropped_and_who_sends_nothing_else_is_let_go(loop: Loop, path: Path) -> None:
     client, _ = joined(loop, path)
-    for junk in (b"\xff\xff", b"", b"x" * 4000, msgspec.msgpack.encode({"engage": True})):
+    for junk in (
+        b"\xff\xff",
+        b"",
+        b"x" * 4000,
+        b"\x92\xa1\xbc\xc0",
+        msgspec.msgpack.encode({"engage": True}),
+    ):
         client._socket.send(junk)
         assert loop.turn(2) == []
         if not junk:  # an empty frame cannot be told from a goodbye
@@ -318,7 +325,9 @@ def test_a_loop_that_dies_is_seen(path: Path) -> None:
     for peer in loop.server._peers.values():
         peer.close()
     client.poll()
-    assert client.lost == "The control loop has gone. The valves' lease shuts them."
+    assert client.lost.startswith(
+        "The link to the control loop is cut. Shut the hydraulics by hand"
+    )
     assert not client.send(Ask(Engage(1)))
     loop.server._peers.clear()
     loop.server.close("")
@@ -367,3 +376,20 @@ def test_waiting_has_an_end(loop: Loop, path: Path) -> None:
         client.poll()
     loop.turn()
     assert loop.server.dropped >= 2 * WAITING
+
+
+def test_who_joined_to_look_cannot_join_again_to_ask(loop: Loop, path: Path) -> None:
+    client, _ = joined(loop, path, looks=True)
+    client.send(join("again"))
+    client.send(Ask(Engage(1)))
+    assert loop.turn(4) == []
+    [told] = [f.answer for f in client.poll() if isinstance(f, Told)]
+    assert not told.done
+
+
+def test_a_frame_longer_than_any_request_never_reaches_a_tick(loop: Loop, path: Path) -> None:
+    client, _ = joined(loop, path)
+    client.send(Ask(Mark(1, "x" * 5000)))
+    assert loop.turn(3) == []
+    client.send(Ask(Mark(2, "\u20ac" * 200)))
+    assert len(loop.turn(3)) == 1

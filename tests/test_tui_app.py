@@ -13,7 +13,7 @@ from textual.pilot import Pilot
 from textual.widgets import Input
 from tui_made import NOW, Clock, HandSource, beat, devices, end_tick, hello, host, source
 
-from firmware_py.link.frames import Drive, FromLoop, HoldEnable, Lever, Note, Stop
+from firmware_py.link.frames import Bye, Drive, FromLoop, HoldEnable, Lever, Note, Stop
 from firmware_py.messages import (
     Disengage,
     Engage,
@@ -225,12 +225,13 @@ def test_hold_now_works_on_every_pane_by_key_and_by_click(pane: str) -> None:
     play(story)
 
 
-def test_escape_holds_out_of_the_field_of_a_mark() -> None:
+@pytest.mark.parametrize("key", ["space", "escape"])
+def test_both_keys_hold_out_of_the_field_of_a_mark(key: str) -> None:
     async def story(scene: Scene) -> None:
-        await scene.press("m", "a", "space", "b", "e")
+        await scene.press("m", "a", "b", "e")
         assert scene.asked() == []
-        assert scene.app.query_one("#note", Input).value == "a be"
-        await scene.press("escape")
+        assert scene.app.query_one("#note", Input).value == "abe"
+        await scene.press(key)
         assert scene.kinds() == [Disengage]
         assert scene.app.focused is None
 
@@ -649,3 +650,37 @@ def test_wrong_options_are_one_sentence(tmp_path: Path, capsys: pytest.CaptureFi
     path.write_text('theme = "pink"\n')
     assert main([str(tmp_path / "none"), "--options", str(path)]) == 2
     assert "theme" in capsys.readouterr().err
+
+
+def test_on_old_data_only_what_ends_motion_is_sent() -> None:
+    async def story(scene: Scene) -> None:
+        scene.clock.now_s += 1.0
+        await scene.turn()
+        await scene.press("up", "h", "e", "enter")
+        assert scene.asked() == []
+        assert "could not be sent. What you see is old." in scene.text()
+        await scene.press("space")
+        assert scene.kinds() == [Disengage]
+
+    play(story)
+
+
+def test_the_end_of_the_run_ends_the_dashboard() -> None:
+    async def story(scene: Scene) -> None:
+        scene.made.give(Bye("The loop ended: the time is up. Valves neutral."))
+        scene.app.poll()
+        assert scene.app.return_value == "The loop ended: the time is up. Valves neutral."
+
+    play(story)
+
+
+def test_undo_of_a_datum_asks_first() -> None:
+    async def story(scene: Scene) -> None:
+        scene.made.give(beat(undo="datum left"))
+        await scene.turn()
+        await scene.press("z")
+        assert scene.asked() == []
+        await scene.press("enter")
+        assert scene.kinds() == [Undo]
+
+    play(story)

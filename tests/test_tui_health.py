@@ -128,6 +128,7 @@ def test_what_is_old_is_stale_each_at_its_own_pace() -> None:
     assert "STALE" not in of(facts, "health").words
     for age_s, stale in ((3.0, False), (3.1, True)):
         assert ("STALE" in words.devices_head(one, NOW + age_s)) is stale
+    for age_s, stale in ((0.3, False), (0.4, True)):  # with the loop's tick their ages are old
         assert all(("STALE" in f.words) is stale for f in words.devices(one, NOW + age_s))
     for age_s, stale in ((15.0, False), (15.1, True)):
         assert ("STALE" in words.host_head(one, NOW + age_s)) is stale

@@ -6,8 +6,11 @@ every screen. Times come from the injected clock.
 
 from __future__ import annotations
 
+import asyncio
+import signal
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import replace
 from typing import Any, ClassVar
 
@@ -18,7 +21,7 @@ from textual.widget import Widget
 from textual.widgets import ContentSwitcher, Input
 
 from firmware_py.link.client import Source
-from firmware_py.link.frames import Note
+from firmware_py.link.frames import Bye, Note
 from firmware_py.messages import Disengage, Mark, Request
 from tui import app_foot, colours
 from tui.app_actions import Actions, Pending
@@ -40,6 +43,9 @@ from tui.sound_control import SoundLike
 POLL_S = 0.05
 DRAW_EVERY = 2  # polls
 SAID_S, BAD_S = 4.0, 10.0  # s that a line of the dashboard stands
+COVER_S = 1.0  # s in which a good answer does not cover a bad one
+MOST_BEHIND = 4  # writes that a slow terminal may be behind; Textual itself waits at 30
+LOOKING = frozenset({"units", "theme", "help", "quit", "mute"})  # of a dashboard that only looks
 MARK = "mark"  # text of a mark without words
 MOST_MARK = 200  # letters
 
@@ -104,6 +110,8 @@ class Dashboard(App[str]):
             self.register_theme(theme)
         self.theme = self.options.theme
         self.set_focus(None)
+        with suppress(NotImplementedError, RuntimeError, ValueError):  # not in the main thread
+            asyncio.get_running_loop().add_signal_handler(signal.SIGTERM, self.leave, "")
         self.set_interval(POLL_S, self.beat)
         self.call_after_refresh(self.beat)
 
@@ -127,18 +135,23 @@ class Dashboard(App[str]):
         frames = self.source.poll()
         self.known.take(frames)
         self.known.lost = self.known.lost or self.source.lost
+        self.asks.stale = not self.known.fresh(self.now())
+        self.known.sound = "" if self.sound is None else self.sound.words
         if self.known.hello is not None:
             self.asks.may_ask = self.known.hello.may_ask
         self.asks.listen(frames, self.now())
         if self.pending is not None and self.now() > self.pending.until_s:
             self.hands.cancel()
+        byes = [frame.why for frame in frames if isinstance(frame, Bye)]
+        if byes:
+            self.leave(byes[-1])  # the run is over, and has said so
         notes = [frame.text for frame in frames if isinstance(frame, Note)]
         if notes:
             self.say(Said(notes[-1]))
 
     def draw(self) -> None:
         """Bring everything that is visible up to now."""
-        if not self.is_running or not self.query("#foot"):
+        if not self.is_running or not self.query("#foot") or self._behind():
             return
         now = self.now()
         self.query_one(Head).show(self.known, now, self.options.keys, self.pane)
@@ -149,6 +162,12 @@ class Dashboard(App[str]):
             pane.units, pane.chosen = self.options.units, self.deeds.chosen
         pane.show(self.known, now)  # type: ignore[attr-defined]  # every pane has it
 
+    def _behind(self) -> bool:
+        """The terminal has not yet taken what was drawn: keys must not wait behind pictures."""
+        writer = getattr(self._driver, "_writer_thread", None)
+        queue = getattr(writer, "_queue", None)
+        return queue is not None and queue.qsize() > MOST_BEHIND
+
     def _footer(self) -> list[app_foot.Key]:
         """The keys that do something now."""
         hello, keys = self.known.hello, self.options.keys
@@ -158,6 +177,8 @@ class Dashboard(App[str]):
             "quit": "leave",
         }
         names = app_foot.shown_actions(hello is not None and hello.simulated)
+        if hello is not None and not hello.may_ask:
+            names = [name for name in names if name in LOOKING]
         if self.focused is not None:  # it walks with these keys itself
             names = [name for name in names if keys[name] not in WALKING]
         return [app_foot.Key(name, keys[name], words.get(name, "")) for name in names]
@@ -166,17 +187,22 @@ class Dashboard(App[str]):
         """What the driver is asked, or what was last said; with its ink."""
         if self.pending is not None:
             return self.pending.words, Ink.ALARM
+        idle = "" if self.asks.may_ask else "View only: this dashboard cannot ask for anything."
         if self._said is None:
-            return "", Ink.PLAIN
+            return idle, Ink.PLAIN
         said, at = self._said
         if now - at > (BAD_S if said.bad else SAID_S):
-            return "", Ink.PLAIN
+            return idle, Ink.PLAIN
         return said.words, Ink.WARNING if said.bad else Ink.PLAIN
 
     # what the actions need
 
     def say(self, said: Said) -> None:
         """Show one line for some seconds; a bad one is not covered by a good one at once."""
+        if self._said is not None and not said.bad:
+            before, at = self._said
+            if before.bad and 0.0 <= self.now() - at < COVER_S and said.words.endswith("done"):
+                said = Said(f"{before.words}  ({said.words})", bad=True)
         self._said = (said, self.now())
 
     def ask(self, kind: type[Request], *values: Any, words: str = "") -> bool:

@@ -35,6 +35,7 @@ QUIT_WORDS = "Leave? enter: leave, the run goes on.  x: stop the run.  Another k
 DRIVE_MPS = 0.5  # m/s of the simulated person
 STANDING_MPS = 0.02  # m/s; slower is standing
 LEVER = 0.5  # of full
+GRAVE = ("datum", "guide")  # to take these back may leave an end without a target
 ENDS = (frozenset({Side.LEFT}), frozenset({Side.RIGHT}), frozenset(SIDES))  # tab goes through them
 
 
@@ -159,8 +160,12 @@ class Actions:
 
     def undo(self) -> None:
         tick = self.desk.known.tick
-        what = f" {tick.undo}" if tick is not None and tick.undo else ""
-        self._ask(Undo, words=f"undo{what}")
+        what = tick.undo if tick is not None else ""
+        words = f"undo {what}".rstrip()
+        if what.startswith(GRAVE):
+            self._sure(f"Undo {what}? Press enter.", lambda: self._ask(Undo, words=words))
+        else:
+            self._ask(Undo, words=words)
 
     def _ask(self, kind: type[Request], *values: Any, words: str) -> None:
         self.desk.ask(kind, *values, words=words)

@@ -12,6 +12,7 @@ from firmware_py.messages import Disengage, Request
 ANSWER_S = 1.0  # s until a missing answer is told
 LOOKS_ONLY = "This dashboard may only look; nothing can be changed from it."
 NOT_SENT = "could not be sent"
+ENDING = ("HOLD NOW", "stop the run")
 
 
 class Waiting(NamedTuple):
@@ -34,8 +35,10 @@ class Asks:
     def __init__(self, source: Source, say: Callable[[Said], None]) -> None:
         self.source, self.say = source, say
         self.may_ask = True
+        self.stale = False  # what the driver sees is old: only what ends motion is sent then
         self._number = 0
         self._waiting: dict[int, Waiting] = {}
+        self._late: dict[int, str] = {}  # told as unanswered; an answer may still come
         self._hold_until_s: float | None = None  # a hold that could not be sent is tried again
 
     def next(self) -> int:
@@ -47,6 +50,9 @@ class Asks:
         """Send one frame with its number, and say so."""
         if not self.may_ask:
             self.say(Said(LOOKS_ONLY, bad=True))
+            return False
+        if self.stale and not words.startswith(ENDING):
+            self.say(Said(f"{words}: {NOT_SENT}. What you see is old.", bad=True))
             return False
         if not self.source.send(frame):
             why = self.source.lost or "the link is busy; try again"
@@ -73,7 +79,7 @@ class Asks:
                 self._told(frame)
         late = [n for n, w in self._waiting.items() if now_s - w.sent_s > ANSWER_S]
         for number in late:
-            words = self._waiting.pop(number).words
+            words = self._late[number] = self._waiting.pop(number).words
             more = " Shut the hydraulics by hand." if words.startswith("HOLD") else ""
             self.say(Said(f"{words}: no answer.{more}", bad=True))
         if self._hold_until_s is not None and not self.source.lost:
@@ -86,10 +92,13 @@ class Asks:
                 self._hold_until_s = until
 
     def _told(self, told: Told) -> None:
-        waiting = self._waiting.pop(told.answer.number, None)
-        if waiting is None:
+        number = told.answer.number
+        late = self._late.pop(number, "")
+        words = self._waiting.pop(number).words if number in self._waiting else late
+        if not words:
             return
+        after = " after all" if late else ""
         if told.answer.done:
-            self.say(Said(f"{waiting.words}: done"))
+            self.say(Said(f"{words}: done{after}", bad=bool(late)))
         else:
-            self.say(Said(f"{waiting.words}: refused. {told.answer.reason}", bad=True))
+            self.say(Said(f"{words}: refused{after}. {told.answer.reason}", bad=True))

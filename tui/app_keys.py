@@ -55,6 +55,9 @@ class Hands:
         if key == "escape":
             self._escape()
             return app.focused is None
+        if isinstance(app.focused, Input) and app.focused.id == "note" and self._holds(key):
+            self._escape()  # the key that shuts the valves does so out of a note as well
+            return True
         if isinstance(app.focused, (Input, TextArea)):
             return False
         if app.pane == START:
@@ -88,10 +91,13 @@ class Hands:
             self.app.show_pane(self.app.before)
         self.act(HOLD_NOW)
 
+    def _holds(self, key: str) -> bool:
+        return key == HOLD_KEY or self._by_key.get(key) == HOLD_NOW
+
     def _dismiss(self, key: str) -> bool:
         """Any key takes the cautions away; the one that shuts the valves also does that."""
         self.app.show_pane(self.app.before)
-        if key == HOLD_KEY or self._by_key.get(key) == HOLD_NOW:
+        if self._holds(key):
             self.act(HOLD_NOW)
         return True
 

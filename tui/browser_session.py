@@ -79,7 +79,7 @@ class Session:
             return None
         try:
             return read_page(message.data)
-        except msgspec.MsgspecError:
+        except (msgspec.MsgspecError, UnicodeDecodeError):
             self._why = "The page said something that linehold browse does not know; reload it."
             return None
 

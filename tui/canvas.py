@@ -185,8 +185,7 @@ def _between(start: tuple[int, int], end: tuple[int, int]) -> list[tuple[int, in
         return [(x, y0) for x in range(x0, x1 + way, way)]
     two, across, down = 2 * steps, 2 * (x1 - x0), 2 * (y1 - y0)  # rounded, halves up
     return [
-        (x0 + (k * across + steps) // two, y0 + (k * down + steps) // two)
-        for k in range(steps + 1)
+        (x0 + (k * across + steps) // two, y0 + (k * down + steps) // two) for k in range(steps + 1)
     ]
 
 

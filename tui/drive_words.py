@@ -61,9 +61,11 @@ def unseen_s(known: Known, side: Side) -> float:
 
 
 def cue(end: EndTick, units: Units) -> str:
-    """'raise 4 mm', 'lower 4 mm', 'on level', 'no reference'; nothing leads: 'no cue'."""
+    """'raise 4 mm', 'on level', 'no datum', 'no reference'; where nothing leads: 'no cue'."""
     if end.cue_m is None:
-        return "no cue" if end.guide in (Guide.HOLD, Guide.BY_HAND) else "no reference"
+        if end.guide in (Guide.HOLD, Guide.BY_HAND):
+            return "no cue"
+        return "no datum" if end.guide in BAR_GUIDES and end.datum_m is None else "no reference"
     if end.cue_m == 0.0:
         return "on level"
     return f"{'raise' if end.cue_m > 0 else 'lower'} {units.height_rough(end.cue_m)}"

@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from firmware_py.guard.table import BY_NAME, Response
-from firmware_py.link.frames import VERSION, Device, Hello, Host
+from firmware_py.link.frames import VERSION, Device
 from firmware_py.messages import SCHEMA
 from tui.acts import STALE
 from tui.known import Known
@@ -89,7 +89,9 @@ def devices(known: Known, now_s: float) -> list[Fact]:
     """Each device: age of its last good sample when told, rate, and what was refused."""
     if known.devices is None:
         return []
-    old = f" {STALE}" if now_s - known.devices.time_s > DEVICES_S else ""
+    cut = known.beat is not None and not known.fresh(now_s)
+    stale = cut or now_s - known.devices.time_s > DEVICES_S
+    old = f" {STALE}" if stale else ""
     return [_device(one, old) for one in known.devices.devices]
 
 
@@ -116,7 +118,7 @@ def loop(known: Known, now_s: float) -> list[Fact]:
         Fact("late", words),
         Fact("missed", f"{beat.missed} deadlines{old}", Grave.LOOK if beat.missed else Grave.WELL),
         Fact("work", f"{_ms(beat.work_s)} ms a tick{_of(known)}{old}"),
-        *_health(known.host, known.hello, now_s),
+        *_health(known, now_s),
     ]
 
 
@@ -129,8 +131,9 @@ def _ms(seconds: float) -> str:
     return f"{seconds * 1e3:.2f}"
 
 
-def _health(host: Host | None, hello: Hello | None, now_s: float) -> list[Fact]:
+def _health(known: Known, now_s: float) -> list[Fact]:
     """Harris' index with 1 as the limit; beside it what it rests on."""
+    host, hello = known.host, known.hello
     if host is None:
         return [Fact("health", NOT_KNOWN)]
     old = f" {STALE}" if now_s - host.time_s > HOST_S else ""
@@ -208,7 +211,16 @@ def link(known: Known) -> list[Fact]:
         lost,
         Fact("link version", words, Grave.WELL if same else Grave.BAD),
         Fact("frames lost", dropped, Grave.LOOK if beat and beat.dropped else Grave.WELL),
+        *_sound(known),
     ]
+
+
+def _sound(known: Known) -> list[Fact]:
+    """What is heard, or why nothing is; no row where no sound was asked for."""
+    if not known.sound:
+        return []
+    bad = known.sound.startswith("no sound")
+    return [Fact("sound", known.sound.removeprefix("sound: "), Grave.BAD if bad else Grave.WELL)]
 
 
 def size(count: int) -> str:

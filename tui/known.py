@@ -57,6 +57,7 @@ class Known:
     devices: Devices | None = None
     host: Host | None = None
     lost: str = ""
+    sound: str = ""  # 'sound: aplay', or 'no sound: ...' and why
     errors: deque[Errors] = field(default_factory=deque)
     trace: deque[Spot] = field(default_factory=deque)
     late: deque[tuple[float, float]] = field(default_factory=deque)  # time, lateness

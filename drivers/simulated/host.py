@@ -59,7 +59,7 @@ class RigHost:
                 return
             try:
                 frame = self._decoder.decode(data)
-            except msgspec.MsgspecError:
+            except (msgspec.MsgspecError, UnicodeDecodeError):
                 continue  # a valve that is sent nonsense does nothing
             if isinstance(frame, ValveCommand):
                 self._rig.write(frame)

@@ -92,6 +92,10 @@ def _check(plan: Plan) -> None:
     check_simulated(plan.rig)
     if plan.options is not None and (code := check_options(plan.link_path, plan.options)):
         click.get_current_context().exit(code)
+    if plan.truth is not None and not plan.truth.parent.is_dir():
+        raise click.UsageError(
+            f"--truth: {plan.truth.parent} is no folder; one that is there is right"
+        )
     try:
         plan.folder.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=plan.folder):

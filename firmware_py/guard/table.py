@@ -49,7 +49,7 @@ ROWS: tuple[Row, ...] = (
     Row("enable released", "the enable input is not held", N, ASK,
         "Enable is not held. Hold it, then engage."),
     Row("driver inputs silent", "no sample of the driver's inputs for 0.2 s", N, ASK,
-        "No signal from the driver's inputs. Check their cable."),
+        "No signal from the driver's inputs. Check their cable, then engage."),
     Row("inertial silent", "no good inertial sample for 0.05 s", N, SELF,
         "No signal from the inertial sensor. Check its cable."),
     Row("inertial stuck", "the same inertial reading 40 times", N, ASK,

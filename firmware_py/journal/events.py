@@ -42,7 +42,7 @@ class Events:
         try:
             record = self._glance.decode(data)
             tick = self._head.decode(record.tick)
-        except msgspec.MsgspecError as error:
+        except (msgspec.MsgspecError, UnicodeDecodeError) as error:
             self._note(kind="unreadable", why=str(error))
             return math.nan
         at = {"tick": tick.seq, "time_s": tick.time_s}

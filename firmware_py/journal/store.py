@@ -168,7 +168,8 @@ def run_listener(ring_name: str, path: str, header: Header, stop: Connection) ->
 
     A pipe, not an Event: setting an Event waits for ever for a waiter that was killed.
     """
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the loop's Ctrl-C; it then says stop
+    for number in (signal.SIGINT, signal.SIGHUP):  # the terminal's; who started it says stop
+        signal.signal(number, signal.SIG_IGN)
     told: list[int] = []
     signal.signal(signal.SIGTERM, lambda number, _: told.append(number))
     _step_down()
@@ -240,4 +241,7 @@ class Listener:
         """Store the rest and end; False when it did not end in time or had failed."""
         self._stop.close()
         self._process.join(timeout_s)
+        if self._process.is_alive():  # frozen: it must not keep us
+            self._process.kill()
+            self._process.join(timeout_s)
         return self._process.exitcode == 0

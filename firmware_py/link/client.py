@@ -15,6 +15,9 @@ import msgspec
 from firmware_py.errors import LineholdError
 from firmware_py.link.frames import MOST, Bye, FromListener, FromLoop, Hello, join
 
+CUT = "The link to the control loop is cut."
+# the loop may have died, and its lease then shuts the valves; or it let go of this listener alone
+WHAT_NOW = "Shut the hydraulics by hand, then leave and attach again."
 WAIT_S = 20.0  # for a loop that is coming up
 AGAIN_S = 0.02  # between two attempts at a loop that is coming up
 BATCH = 256  # frames taken at one poll: a second of ticks and more
@@ -75,10 +78,10 @@ class Client:
             except BlockingIOError:
                 break
             except OSError as error:
-                self.lost = f"The link failed ({error.strerror}). The valves' lease shuts them."
+                self.lost = f"{CUT} ({error.strerror}) {WHAT_NOW}"
                 break
             if not data:
-                self.lost = "The control loop has gone. The valves' lease shuts them."
+                self.lost = f"{CUT} {WHAT_NOW}"
                 break
             self._take(data, found)
         return found
@@ -86,7 +89,7 @@ class Client:
     def _take(self, data: bytes, found: list[FromLoop]) -> None:
         try:
             frame = self._decoder.decode(data)
-        except msgspec.MsgspecError:
+        except (msgspec.MsgspecError, UnicodeDecodeError):
             self.refused += 1
             return
         found.append(frame)

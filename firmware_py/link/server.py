@@ -41,6 +41,7 @@ from firmware_py.messages import SCHEMA, Answer, AnyRequest, Tick
 
 LISTENERS = 256  # at most; further ones are turned away
 SENDS = 8  # ticks sent in one tick: with more listeners than that, each gets its turn
+LONGEST = 1200  # bytes of a listener's frame; a mark of 200 letters has at most 830
 PER_TICK = 4  # frames taken from all listeners in one tick, one of each at most
 FIRST = 1_000_000  # numbers of requests from listeners, apart from those of the loop's own
 
@@ -167,13 +168,15 @@ class Server:
             self._leave(fd)
             return
         try:
+            if len(data) > LONGEST:
+                raise msgspec.ValidationError("longer than any request")
             frame = self._decoder.decode(data)
-        except msgspec.MsgspecError:
+        except (msgspec.MsgspecError, UnicodeDecodeError):
             peer.bad += 1
             if peer.bad > BAD:
                 self._leave(fd)
             return
-        if isinstance(frame, Join):
+        if isinstance(frame, Join) and not peer.joined:  # once: who looks cannot turn to asking
             self._join(fd, peer, frame)
         elif peer.joined:
             self._frame(peer, frame, found)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import math
 import sys
+from contextlib import suppress
 from pathlib import Path
 
-from firmware_py.link.client import Client
+from firmware_py.link.client import Client, LinkError
 from firmware_py.link.frames import Beat, Hello, Host, Note
 from firmware_py.live.health import Health
 from firmware_py.live.host import disk_free, power, temperature
@@ -28,12 +29,19 @@ class Keeper:
         dead = 0.0 if rig.valves is None else rig.valves.dead_time_ms / 1e3
         self._health = Health(rig.control.tick_hz, dead)
         self._folder = recording.paths[0].parent
-        self._client = Client(link, "keeper", keeper=word)
+        self._client: Client | None = None
+        with suppress(LinkError):  # a run of a tenth of a second may be over already
+            self._client = Client(link, "keeper", keeper=word)
         self._realtime: tuple[str, ...] = ()
         self._due_s = -math.inf
         self.problems: list[str] = []
         self.dropped = 0
         self._screen_told = False
+
+    @property
+    def over(self) -> bool:
+        """The loop has said goodbye, or has gone."""
+        return self._client is None or bool(self._client.lost)
 
     @property
     def ring_dropped(self) -> int:
@@ -50,15 +58,17 @@ class Keeper:
         words = self.recording.watch(now_s)
         if words:
             self.problem(words)
-        if not (self.screen.alive or self._screen_told or self._client.lost):
+        if not (self.screen.alive or self._screen_told or self.over):
             self._screen_told = True
             self.screen.put_right()
             print(SCREEN_GONE, file=sys.stderr)
         if now_s >= self._due_s:
             self._due_s = now_s + HOST_EVERY_S
-            self._client.send(self._host(now_s))
+            self._send(self._host(now_s))
 
     def _hear(self) -> None:
+        if self._client is None:
+            return
         for frame in self._client.poll():
             if isinstance(frame, Beat):
                 self._health.put(frame.tick)
@@ -75,4 +85,8 @@ class Keeper:
     def _tell(self, words: str) -> None:
         if self._screen_told:
             print(words, file=sys.stderr)
-        self._client.send(Note(words))
+        self._send(Note(words))
+
+    def _send(self, frame: Host | Note) -> None:
+        if self._client is not None:
+            self._client.send(frame)

@@ -79,7 +79,7 @@ def show(client: Client, as_json: bool) -> None:
 
 def main() -> None:
     """Signals of the terminal are the keeper's business: the link's end ends this."""
-    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGTSTP):
+    for number in (signal.SIGINT, signal.SIGTSTP):
         signal.signal(number, signal.SIG_IGN)
     try:
         wait_s = WAIT_S if "--wait" in sys.argv[2:] else 0.0

@@ -32,6 +32,7 @@ from firmware_py.messages import Tick
 from firmware_py.settings import Rig
 
 DEVICES_EVERY_S = 1.0
+FASTEST_MPS = 1.5  # nobody grades faster
 SIGNALS = {
     signal.SIGTERM: "told to terminate",
     signal.SIGINT: "interrupted",
@@ -70,6 +71,8 @@ class Bencher:
 
     def __call__(self, frame: Bench) -> str:
         if isinstance(frame, Drive):
+            if frame.speed_mps is not None and not abs(frame.speed_mps) <= FASTEST_MPS:
+                return f"the simulated driver goes at most {FASTEST_MPS:g} m/s"
             sent = self._rig.person(PersonDrives(frame.speed_mps))
         elif isinstance(frame, Lever):
             if frame.lever is not None and not -1.0 <= frame.lever <= 1.0:

@@ -13,8 +13,11 @@ from firmware_py.live.processes import start
 
 DASHBOARD = "tui"  # by name: this floor knows of no screen
 LINES = "firmware_py.live.lines"
-# what a killed dashboard leaves undone: mouse and paste reports, cursor, the other screen
-RESTORE = "\x1b[?1000l\x1b[?1002l\x1b[?1003l\x1b[?1006l\x1b[?1015l\x1b[?2004l\x1b[?25h\x1b[?1049l"
+# what a killed dashboard leaves undone: mouse, paste and focus reports, wrapping, cursor, screen
+RESTORE = (
+    "\x1b[?1000l\x1b[?1002l\x1b[?1003l\x1b[?1006l\x1b[?1015l\x1b[?2004l\x1b[?1004l"
+    "\x1b[?7h\x1b[?25h\x1b[?1049l"
+)
 
 
 class Wish(Protocol):
@@ -52,12 +55,13 @@ class Screen:
     def put_right(self) -> None:
         """Undo what it did to the terminal that it could not undo itself."""
         if self.process.poll() and self._terminal is not None:
-            print(RESTORE, end="", flush=True)
-            with suppress(termios.error):
+            with suppress(OSError, ValueError, AttributeError, termios.error):
+                print(RESTORE, end="", flush=True)
                 termios.tcsetattr(sys.stdin.fileno(), termios.TCSANOW, self._terminal)
 
     def close(self, patience_s: float) -> None:
-        """The link's end tells it to go; one that does not is made to."""
+        """Ask it to go; one that does not is made to."""
+        self.process.terminate()
         try:
             self.process.wait(patience_s)
         except subprocess.TimeoutExpired:
@@ -75,5 +79,5 @@ def _settings() -> list[Any] | None:
     """How the terminal is set; None when there is none on both sides."""
     try:
         return termios.tcgetattr(sys.stdin.fileno()) if sys.stdout.isatty() else None
-    except (OSError, ValueError, termios.error):  # no input, closed, or no terminal
+    except (OSError, ValueError, AttributeError, termios.error):  # no input, closed, or no terminal
         return None

@@ -85,9 +85,10 @@ class Signals:
 
     @contextmanager
     def heard(self) -> Iterator[None]:
-        """Installed while the block runs; Ctrl-Z is not obeyed."""
+        """Installed while the block runs; Ctrl-Z and a terminal that is held are not obeyed."""
         before = {number: signal.signal(number, self) for number in SIGNALS}
-        before[signal.SIGTSTP] = signal.signal(signal.SIGTSTP, signal.SIG_IGN)
+        for number in (signal.SIGTSTP, signal.SIGTTOU, signal.SIGTTIN):
+            before[number] = signal.signal(number, signal.SIG_IGN)
         try:
             yield
         finally:
@@ -134,7 +135,7 @@ class Loop:
         """What it says of itself once it has ended; None when it was killed."""
         with open(self._report, "rb", closefd=True) as pipe:
             data = pipe.read()
-        with suppress(msgspec.MsgspecError):
+        with suppress(msgspec.MsgspecError, UnicodeDecodeError):
             return msgspec.json.decode(data, type=LoopReport)
         return None
 
@@ -172,6 +173,8 @@ def run(plan: Plan) -> Report:
             screen.close(LEAVE_S)
             stored = recording.close()
             end(loop.rig, LEAVE_S)
+            if code < 0:  # killed: it could not take its socket away
+                plan.link_path.unlink(missing_ok=True)
             return _judge(loop.report(), code, signals.code, keeper, stored)
     finally:
         ring.close()
@@ -182,9 +185,11 @@ def _keep(loop: Loop, keeper: Keeper, signals: Signals) -> None:
     asked = False
     while loop.process.poll() is None:
         keeper.look(time.monotonic())
-        if loop.rig.poll() is not None and not asked:
+        # after the loop's goodbye the rig may well be gone before the loop is
+        died = loop.rig.poll() is not None and not (asked or keeper.over)
+        if died:
             keeper.problem("The simulated rig's process died; the run was ended.")
-        if (signals.asked or loop.rig.poll() is not None) and not asked:
+        if (signals.asked or died) and not asked:
             asked = True
             loop.stop()
         if signals.torn:

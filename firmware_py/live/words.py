@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from firmware_py.guide.cues import in_words, steer_in_words
-from firmware_py.messages import EndTick, Side, Tick
+from firmware_py.messages import BAR_GUIDES, EndTick, Side, Tick
 
 
 def line(tick: Tick, started_s: float) -> str:
@@ -26,7 +26,9 @@ def _end(side: Side, end: EndTick) -> str:
 
 
 def cue_words(side: Side, end: EndTick) -> str:
-    """'raise 4 mm', 'lower 4 mm', 'on level' or 'no reference'."""
+    """'raise 4 mm', 'lower 4 mm', 'on level', 'no datum' or 'no reference'."""
+    if end.cue_m is None and end.guide in BAR_GUIDES and end.datum_m is None:
+        return "no datum"
     return in_words(side, end.cue_m).removeprefix(f"{side}: ")
 
 
