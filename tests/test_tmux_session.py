@@ -37,7 +37,8 @@ class Session:
         options.write_text("[steps]\nheight_mm = 5.0\n", encoding="ascii")
         command = (
             f"{sys.executable} -m firmware_py run --driver none --silent --log {folder} "
-            f"--options {options} --link {folder / 'link'} --truth {self.truth}; echo ended with $?; sleep 60"
+            f"--options {options} --link {folder / 'link'} --truth {self.truth}; "
+            "echo ended with $?; sleep 60"
         )
         environment = os.environ | {"PYTHONPATH": str(ROOT), "TERM": "xterm-256color"}
         self._tmux("new-session", "-d", "-x", "80", "-y", "24", command, env=environment)

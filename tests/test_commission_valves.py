@@ -1,0 +1,192 @@
+"""The valve map from a plant made by hand: fine steps of a first-order lag, no simulated rig."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from firmware_py.commission.estimate import CommissionError, Estimate
+from firmware_py.commission.pulse_fit import Pulse, fit, moved
+from firmware_py.commission.valves import (
+    SETTLE_S,
+    BarPlace,
+    Recording,
+    Step,
+    ValveMap,
+    pooled,
+    valve_map,
+    way,
+)
+from firmware_py.messages import SIDES, Side
+
+DT = 0.001  # s of the plant made by hand
+REST_S = SETTLE_S + 0.7
+BAR = BarPlace(1.2, 0.75, (-0.15, -0.075, 0.0, 0.075, 0.15))
+LEFT, RIGHT = Side.LEFT, Side.RIGHT
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What the plant does; overlaps and full speeds of left and right, up and down."""
+
+    overlap: dict[tuple[Side, float], float]
+    speed: dict[tuple[Side, float], float]
+    at: dict[Side, float]
+    dead_s: float = 0.13
+    lag_s: float = 0.06
+
+
+ODD = Truth(
+    {(LEFT, 1.0): 0.08, (LEFT, -1.0): 0.15, (RIGHT, 1.0): 0.11, (RIGHT, -1.0): 0.2},
+    {(LEFT, 1.0): 0.08, (LEFT, -1.0): 0.13, (RIGHT, 1.0): 0.1, (RIGHT, -1.0): 0.11},
+    {LEFT: 0.55, RIGHT: 0.65},
+)
+
+
+def _record(truth: Truth, seed: int = 1, *, noise: float = 0.0026, echo: float = 1e-3,
+            swap: bool = False) -> Recording:  # fmt: skip
+    """Steps of both valves, gyro at 200 Hz, an echo each 8 ms. swap: the lines are swapped."""
+    gen = np.random.default_rng(seed)
+    steps: list[Step] = []
+    t = 3.0
+    for side in SIDES:
+        for size in (0.3, 0.42, 0.6) * 2:
+            for sign in (1.0, -1.0):
+                end = t + (1.0 if size < 0.5 else 0.6)
+                steps.append(Step(side, sign * size, t, end, end + REST_S))
+                t = end + REST_S
+    delay = {side: deque([0.0] * round(truth.dead_s / DT)) for side in SIDES}
+    rate, lift = dict.fromkeys(SIDES, 0.0), dict.fromkeys(SIDES, 0.0)
+    gyro, echoes, last, number, bias = [], [], 0.0, 0, 0.004
+    for k in range(round((t + 0.1) / DT)):
+        now = k * DT
+        busy = next((s for s in steps if s.start_s <= now < s.end_s), None)
+        for side in SIDES:
+            mine = busy is not None and (busy.side is side) is not swap
+            command = busy.command * (-1.0 if swap else 1.0) if busy and mine else 0.0
+            delay[side].append(command)
+            u = delay[side].popleft()
+            over = truth.overlap[side, math.copysign(1.0, u)]
+            full = truth.speed[side, math.copysign(1.0, u)]
+            wanted = math.copysign(max(abs(u) - over, 0.0) / (1.0 - over) * full, u)
+            lift[side] += rate[side] * DT
+            rate[side] += (wanted - rate[side]) * DT / truth.lag_s
+        roll = 0.5 * (lift[LEFT] / truth.at[LEFT] - lift[RIGHT] / truth.at[RIGHT])
+        if k % 5 == 0:
+            gyro.append((now, (roll - last) / (5 * DT) + bias + noise * gen.standard_normal()))
+            last = roll
+        if k % 8 == 0:
+            y = BAR.elements[number % 5]
+            z = 0.6 + 0.5 * (lift[LEFT] + lift[RIGHT]) + (BAR.y_m + y) * roll
+            z -= BAR.above_m * (1.0 - math.cos(roll))
+            z += echo * gen.standard_normal()
+            echoes.append((now, number % 5, round(z / 1e-3) * 1e-3 if echo else z))
+            number += 1
+    return Recording(tuple(steps), np.array(gyro), np.array(echoes), 0.0)
+
+
+@pytest.fixture(scope="module")
+def odd() -> ValveMap:
+    return valve_map(_record(ODD), BAR, 0.9, 0.1)
+
+
+def test_everything_of_an_odd_pair_of_valves(odd: ValveMap) -> None:
+    for side in SIDES:
+        v = odd.valves[side]
+        pairs: list[tuple[Estimate, float, float]] = [
+            (v.overlap_up, ODD.overlap[side, 1.0], 0.02),
+            (v.overlap_down, ODD.overlap[side, -1.0], 0.02),
+            (v.up, ODD.speed[side, 1.0], 0.05 * ODD.speed[side, 1.0]),
+            (v.down, ODD.speed[side, -1.0], 0.05 * ODD.speed[side, -1.0]),
+            (v.dead_time, ODD.dead_s, 0.015),
+            (v.lag, ODD.lag_s, 0.015),
+            (v.cylinder, ODD.at[side], 0.03),
+            (v.asymmetry, ODD.speed[side, -1.0] / ODD.speed[side, 1.0], 0.05),
+        ]
+        for estimate, true, limit in pairs:
+            assert abs(estimate.value - true) < limit
+            assert abs(estimate.value - true) < 3.5 * estimate.u
+
+
+def test_the_map_by_hand(odd: ValveMap) -> None:
+    """A cylinder at a lifts its own end, at b, by (1 + b/a)/2 and the other by (1 - b/a)/2."""
+    (ll, lr), (rl, rr) = odd.ends
+    assert ll == pytest.approx(0.08 * 0.5 * (1.0 + 0.9 / 0.55), rel=0.04)
+    assert rl == pytest.approx(0.08 * 0.5 * (1.0 - 0.9 / 0.55), rel=0.15)
+    assert rr == pytest.approx(0.10 * 0.5 * (1.0 + 0.9 / 0.65), rel=0.04)
+    assert lr == pytest.approx(0.10 * 0.5 * (1.0 - 0.9 / 0.65), rel=0.15)
+    # both cylinders alike: both ends go with them
+    assert ll + rl == pytest.approx(odd.valves[LEFT].up.value)
+    assert lr + rr == pytest.approx(odd.valves[RIGHT].up.value)
+
+
+def test_without_noise_the_answer_is_exact() -> None:
+    found = valve_map(_record(ODD, noise=0.0, echo=0.0), BAR, 0.9, 0.1)
+    for side in SIDES:
+        v = found.valves[side]
+        assert v.dead_time.value == pytest.approx(ODD.dead_s, abs=0.0015)  # a plant's step is 1 ms
+        assert v.overlap_down.value == pytest.approx(ODD.overlap[side, -1.0], abs=0.001)
+        assert v.up.value == pytest.approx(ODD.speed[side, 1.0], rel=0.01)
+        assert v.cylinder.value == pytest.approx(ODD.at[side], abs=0.004)
+
+
+def test_lines_swapped_crosswise_are_found_by_the_bar() -> None:
+    """Left up moves right down: the roll is as asked, the bar's height is not."""
+    with pytest.raises(CommissionError, match="lines are swapped"):
+        valve_map(_record(ODD, swap=True), BAR, 0.9, 0.1)
+
+
+def test_an_on_off_valve_is_told() -> None:
+    """The same rate whatever the command."""
+    times = np.arange(-0.1, 1.8, 0.005)
+    rate = 0.06 * np.diff(moved(times - 0.1, 0.05) - moved(times - 1.0, 0.05)) / 0.005
+    pulses = [Pulse(size, 0.0, 0.9, times, rate) for size in (0.12, 0.22, 0.37)]
+    with pytest.raises(CommissionError, match="on/off"):
+        fit(pulses, 0.1, 0.05, 0.08)
+
+
+def test_way_of_the_roll() -> None:
+    assert [way(side, u) for side in SIDES for u in (0.3, -0.3)] == [1.0, -1.0, -1.0, 1.0]
+
+
+def test_moved_by_hand() -> None:
+    """A unit step through a lag of 0.1 s: after 0.1 s it has moved 0.1/e."""
+    assert moved(np.array([-1.0, 0.0, 0.1]), 0.1) == pytest.approx([0.0, 0.0, 0.1 / math.e])
+
+
+def test_pooled_by_hand() -> None:
+    assert pooled(1.0, 0.1, 1.0, 0.1) == pytest.approx((1.0, 0.1 / math.sqrt(2.0)))
+    mean, wide = pooled(1.0, 0.1, 3.0, 0.1)
+    assert mean == pytest.approx(2.0)
+    assert wide > 0.5  # far apart: neither is believed to its own figure
+
+
+def test_too_few_steps() -> None:
+    pulse = Pulse(0.3, 0.0, 1.0, np.arange(0.0, 2.0, 0.005), np.zeros(399))
+    with pytest.raises(CommissionError, match="3 is the least"):
+        fit([pulse, pulse], 0.1, 0.1, 0.1)
+
+
+def test_the_stated_spread_of_the_fit_is_the_real_one() -> None:
+    """40 fits of one direction with white noise: z scores have sd 1."""
+    gen = np.random.default_rng(5)
+    true = np.array([0.11, 0.05, 0.12, 0.07])
+    times = np.arange(-0.1, 1.8, 0.005)
+    scores = []
+    for _ in range(40):
+        pulses = []
+        for size in (0.2, 0.3, 0.45):
+            height = true[3] * (size - true[2]) / (1.0 - true[2])
+            x = times - true[0]
+            clean = height * np.diff(moved(x, true[1]) - moved(x - 0.9, true[1])) / 0.005
+            rate = clean + 0.003 * gen.standard_normal(clean.size)
+            pulses.append(Pulse(size, 0.0, 0.9, times, rate))
+        found = fit(pulses, 0.08, 0.1, 0.1)
+        value = np.array([found.dead_s, found.lag_s, found.overlap, found.full])
+        scores.append((value - true) / np.sqrt(np.diag(found.covariance)))
+    assert np.std(scores, axis=0) == pytest.approx(np.ones(4), abs=0.35)
+    assert np.mean(scores, axis=0) == pytest.approx(np.zeros(4), abs=0.55)
