@@ -26,6 +26,7 @@ from firmware_py.journal.header import Gap, Header
 from firmware_py.journal.ring import Batch, Reader, Ring
 
 POLL_S = 0.05  # well under the second after which a chunk is closed
+TERMINALS = (signal.SIGINT, signal.SIGHUP)  # what a terminal sends to all that run in it
 GRACE_S = 1.5  # s that a listener outlives whoever started it
 IDLE_S = 1.0  # without news for so long, what is in hand is stored too
 HEADER_EVERY_S = 60  # the header again: a log whose start is damaged can still be read
@@ -168,8 +169,9 @@ def run_listener(ring_name: str, path: str, header: Header, stop: Connection) ->
 
     A pipe, not an Event: setting an Event waits for ever for a waiter that was killed.
     """
-    for number in (signal.SIGINT, signal.SIGHUP):  # the terminal's; who started it says stop
+    for number in TERMINALS:  # who started it says stop
         signal.signal(number, signal.SIG_IGN)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, TERMINALS)
     told: list[int] = []
     signal.signal(signal.SIGTERM, lambda number, _: told.append(number))
     _step_down()
@@ -226,7 +228,12 @@ class Listener:
             name="linehold-journal",
             daemon=True,
         )
-        self._process.start()
+        # blocked until it ignores them itself: a Ctrl-C while it comes up must not end it
+        before = signal.pthread_sigmask(signal.SIG_BLOCK, TERMINALS)
+        try:
+            self._process.start()
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, before)
         hear.close()
 
     @property
