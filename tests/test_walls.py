@@ -29,13 +29,17 @@ NOT_AT_RUNTIME = {
     "vqf",
 }
 
-# Loads every module of a floor but its __main__, which would start the program.
+# Loads every module of a floor but its __main__, which would start the program, and what only
+# MicroPython can load.
 LOAD_FLOOR = """
 import importlib, json, pkgutil, sys
+def elsewhere(name):
+    board = name.startswith("drivers.board.") and name != "drivers.board.codec"
+    return board or name.startswith("drivers.standins.machine") or name.endswith(".__main__")
 for name in sys.argv[1:]:
     floor = importlib.import_module(name)
     for module in pkgutil.walk_packages(getattr(floor, "__path__", []), name + "."):
-        if not module.name.endswith(".__main__"):
+        if not elsewhere(module.name):
             importlib.import_module(module.name)
 print(json.dumps(sorted(sys.modules)))
 """

@@ -20,7 +20,7 @@ FLICKER = math.sqrt(2.0 * math.log(2.0) / math.pi)  # 0.664: bias instability's 
 
 def adev(y: Floats, m: int = 1) -> float:
     """Plain Allan deviation of averages y at m times their own averaging time."""
-    groups = len(y) // m
+    groups = len(y) // max(m, 1)
     if m < 1 or groups < 2:
         raise CommissionError(f"{len(y)} values averaged by {m} leave no two groups to compare")
     means = y[: groups * m].reshape(groups, m).mean(axis=1)
@@ -62,6 +62,8 @@ def coefficients(tau_s: Floats, deviation: Floats) -> Noise:
     sigma^2 = 3 Q^2/tau^2 + N^2/tau + (2 ln 2/pi) B^2 + K^2 tau/3 + R^2 tau^2/2. Least squares in
     relative error, weighed by how many groups a point has; every choice of terms is tried.
     """
+    if not deviation.min() > 0.0:
+        raise CommissionError("A reading never changes; look at the sensor, it seems stuck.")
     t = tau_s
     terms = np.stack([3.0 / t**2, 1.0 / t, np.full_like(t, FLICKER**2), t / 3.0, t**2 / 2.0], 1)
     weight = np.sqrt(t[-1] / t)

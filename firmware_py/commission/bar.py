@@ -145,9 +145,12 @@ class Listener:
             if isinstance(s, AirSample) and s.temperature_c is not None:
                 self._air.append(s.temperature_c)
             elif isinstance(s, RangePing) and s.device == self._device:
-                if s.element < len(self._fired) and s.validity is not Validity.FAULT:
-                    self._fired[s.element] += 1
-                    self._flights[s.element] += [e.flight_s for e in s.echoes[:1]]
+                self._ping(s)
+
+    def _ping(self, s: RangePing) -> None:
+        if s.element < len(self._fired) and s.validity is not Validity.FAULT:
+            self._fired[s.element] += 1
+            self._flights[s.element] += [e.flight_s for e in s.echoes[:1]]
 
     def look(self) -> Look:
         air = float(np.mean(self._air)) if self._air else None

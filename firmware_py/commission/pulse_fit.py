@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -21,6 +22,7 @@ ROUNDS = 60
 SETTLED = 1e-7  # relative gain of a round below which the fit is done
 LEAST_PULSES = 3
 START_LAG_S = 0.05
+SHARES = (0.75, 1.33)  # of the line through all steps that any one may lie at
 
 
 @dataclass(frozen=True)
@@ -61,7 +63,8 @@ def rates(p: Floats, pulse: Pulse) -> Floats:
     height = full * max(pulse.size - overlap, 0.0) / (1.0 - overlap)
     t = pulse.times - dead
     way = moved(t - pulse.start_s, lag) - moved(t - pulse.end_s, lag)
-    return height * np.diff(way) / np.diff(pulse.times)
+    out: Floats = height * np.diff(way) / np.diff(pulse.times)
+    return out
 
 
 def _stack(p: Floats, pulses: Sequence[Pulse]) -> Floats:
@@ -100,7 +103,20 @@ def fit(pulses: Sequence[Pulse], dead_s: float, overlap: float, full: float) -> 
         p, error, damping = tried, new, max(0.1 * damping, 1e-9)
         if done:
             break
-    return Fit(*p.tolist(), _covariance(p, pulses, seen))
+    _check_line(p, pulses)
+    dead, lag, least, most = p.tolist()
+    return Fit(dead, lag, least, most, _covariance(p, pulses, seen))
+
+
+def _check_line(p: Floats, pulses: Sequence[Pulse]) -> None:
+    """Every step must be near the one line from the overlap up; an on/off valve's are not."""
+    for pulse in pulses:
+        model = rates(p, pulse)
+        share = float(model @ pulse.rate) / max(float(model @ model), 1e-12)
+        if not SHARES[0] < share < SHARES[1]:
+            told = f"A step of {100 * pulse.size:.0f} % moved {share:.2f} of what the others say"
+            right = f"{SHARES[0]:g} to {SHARES[1]:g} is right"
+            raise CommissionError(f"{told}; {right}. Is it an on/off valve, or does it stick?")
 
 
 def _inside(p: Floats, pulses: Sequence[Pulse]) -> Floats:
@@ -123,7 +139,7 @@ def _covariance(p: Floats, pulses: Sequence[Pulse], seen: Floats) -> Floats:
     ends = np.cumsum([0] + [pulse.rate.size for pulse in pulses])
     dt = float(np.mean(np.diff(pulses[0].times)))
     lags = min(round(MEMORY_S / dt), min(pulse.rate.size for pulse in pulses) - 1)
-    spans = [slice(a, b) for a, b in zip(ends[:-1], ends[1:], strict=True)]
+    spans = [slice(a, b) for a, b in pairwise(ends.tolist())]
     for lag in range(lags + 1):
         taper = 1.0 - lag / (lags + 1.0)
         pairs = [(left[s][: left[s].size - lag], left[s][lag:]) for s in spans]

@@ -50,7 +50,7 @@ class StringVerdict:
 
 
 def cell(
-    clearance: float, lateral: float, positions: Sequence[float], half_angle: float,
+    clearance: float, lateral: float, positions: Sequence[float], half_angle: float, *,
     fired: Sequence[int], ranges: Sequence[Floats],
 ) -> Cell:  # fmt: skip
     """Count one place. positions, fired and ranges by element."""
@@ -136,7 +136,7 @@ class _Ranges:
 
 
 def string_steps(
-    device: str, positions: Sequence[float], half_angle: float, sound_mps: float,
+    device: str, positions: Sequence[float], half_angle: float, sound_mps: float, *,
     places: Sequence[tuple[float, float]], seconds: float = PLACE_S,
 ) -> Steps[StringVerdict]:  # fmt: skip
     """The person puts the line at each place (clearance, lateral in m). Moves no valve."""
@@ -149,5 +149,6 @@ def string_steps(
         kept_ranges = _Ranges(device, len(positions), sound_mps)
         yield from for_seconds("Keep clear of the line.", seconds, kept_ranges)
         ranges = [np.array(r) for r in kept_ranges.ranges]
-        cells.append(cell(clearance, lateral, positions, half_angle, kept_ranges.fired, ranges))
+        fired = kept_ranges.fired
+        cells.append(cell(clearance, lateral, positions, half_angle, fired=fired, ranges=ranges))
     return verdict(cells)

@@ -28,7 +28,9 @@ from firmware_py.sense.tilt import STANDARD_GRAVITY, tilt_from_gravity
 BLOCK_S = 1.0  # s: an engine turns some 27 times in it
 STILL_S = 20.0  # s of standing for each reading
 HEADING_U = math.radians(0.5)  # rad; how well marks bring the machine back: common practice
-GROUND_U = math.radians(0.003)  # rad; firm ground, the same marks within 10 mm: see the docs
+GROUND_U = math.radians(0.003)  # rad; firm ground, the same marks within 10 mm: from class B
+CONTACT_U = 0.0003  # m; the edge's height on a block: half a millimetre of dirt, rectangular
+YAW_LEFT_U = math.radians(0.25)  # rad; the mounting yaw once it was found
 MOVING_MPS = 0.05  # m/s; and no machine that stands moves faster
 SWAYED = 0.01  # rad/s: mean turning rate of a second; standing, nothing turns the blade so fast
 MOVES = 8  # times the blade is rolled for the mounting yaw
@@ -67,7 +69,7 @@ def still(samples: list[InertialSample]) -> Still:
 
 @dataclass(frozen=True)
 class TiltZero:
-    """What the sensor reads on the level; the ground it stood on; static spread; temperature."""
+    """What the sensor reads on the level; slope under blocks and tracks; spread; temperature."""
 
     roll: Estimate
     pitch: Estimate
@@ -77,33 +79,51 @@ class TiltZero:
     temperature_c: float | None
 
 
-def reversal(
-    first: Still, second: Still, mount_yaw: float = 0.0,
-    heading_u: float = HEADING_U, ground_u: float = GROUND_U,
-) -> TiltZero:  # fmt: skip
-    """Zero of roll and pitch from the same ground in two opposite directions.
+def roll_zero(
+    first: Still, second: Still, width_m: float, yaw: float = 0.0, contact_u: float = CONTACT_U
+) -> tuple[Estimate, float]:
+    """Zero of roll, and the blocks' slope: the edge on the same two blocks, its ends swapped.
 
-    The ground's slope changes sign with the direction, the sensor's zero does not: half the sum
-    is the zero, half the difference the ground. A heading off by h puts h times the slope along
-    the other axis into the second reading, and half of that into the zero.
+    The slope changes sign with the direction, the sensor's zero does not: half the sum is the
+    zero. The edge itself must lie there: a blade that hangs askew on its machine turns with it.
     """
-    (r1, p1), (r2, p2) = (_levelled(s.force, mount_yaw) for s in (first, second))
-    ground_roll, ground_pitch = 0.5 * (r1 - r2), 0.5 * (p1 - p2)
-    white = np.hypot(first.u, second.u) / (2.0 * STANDARD_GRAVITY)
-    warm = [s.temperature_c for s in (first, second) if s.temperature_c is not None]
+    (r1, p1), (r2, p2) = _levelled(first.force, yaw), _levelled(second.force, yaw)
+    noise = float(math.hypot(first.u[1], second.u[1])) / (2.0 * STANDARD_GRAVITY)
+    # two contacts a stand, two stands, half the sum
+    terms = (
+        Term("edge not quite on the blocks", contact_u / width_m),
+        Term("mounting yaw", YAW_LEFT_U * 0.5 * abs(p1 + p2)),
+    )
+    return Estimate(0.5 * (r1 + r2), "rad", noise, terms), 0.5 * (r1 - r2)
 
-    def zero(value: float, noise: float, across: float) -> Estimate:
-        terms = Term("heading not quite opposite", 0.5 * heading_u * abs(across)), Term(
-            "not quite the same ground", ground_u
-        )
-        return Estimate(value, "rad", noise, terms)
 
-    return TiltZero(
-        zero(0.5 * (r1 + r2), float(white[1]), ground_pitch),
-        zero(0.5 * (p1 + p2), float(white[0]), ground_roll),
-        ground_roll, ground_pitch, max(first.roll_spread, second.roll_spread),
-        sum(warm) / len(warm) if warm else None,
-    )  # fmt: skip
+def pitch_zero(
+    first: Still, second: Still, yaw: float = 0.0,
+    heading_u: float = HEADING_U, ground_u: float = GROUND_U,
+) -> tuple[Estimate, float]:  # fmt: skip
+    """Zero of pitch, and the ground's: both tracks on the same marks, the other way round.
+
+    A heading off by h puts h times the slope across into the second reading, and half of that
+    into the zero.
+    """
+    (r1, p1), (r2, p2) = _levelled(first.force, yaw), _levelled(second.force, yaw)
+    noise = float(math.hypot(first.u[0], second.u[0])) / (2.0 * STANDARD_GRAVITY)
+    terms = (
+        Term("heading not quite opposite", 0.5 * heading_u * 0.5 * abs(r1 - r2)),
+        Term("not quite the same ground", ground_u),
+    )
+    return Estimate(0.5 * (p1 + p2), "rad", noise, terms), 0.5 * (p1 - p2)
+
+
+def tilt_zero(
+    marks: tuple[Still, Still], blocks: tuple[Still, Still], width_m: float, yaw: float = 0.0
+) -> TiltZero:
+    """Both axes by reversal; the temperature is the mean of the stands that gave the roll."""
+    roll, across = roll_zero(*blocks, width_m, yaw)
+    pitch, along = pitch_zero(*marks, yaw)
+    warm = [s.temperature_c for s in blocks if s.temperature_c is not None]
+    spread = max(s.roll_spread for s in (*marks, *blocks))
+    return TiltZero(roll, pitch, across, along, spread, sum(warm) / len(warm) if warm else None)
 
 
 def _levelled(force: Floats, mount_yaw: float) -> tuple[float, float]:
@@ -153,7 +173,7 @@ class SlopeCheck:
 
 
 def slope_check(out: list[float], back: list[float], marks_u: float = GROUND_U) -> SlopeCheck:
-    """Roll at the same marks, driven out and back: half the sum at each mark is the zero's error."""
+    """Roll at the same marks, out and back: half the sum at each mark is the zero's error."""
     if len(out) != len(back):
         raise CommissionError(f"{len(out)} marks out and {len(back)} back; they must be the same")
     half = 0.5 * (np.array(out) + np.array(back))
@@ -193,18 +213,23 @@ class Inertials:
                     raise CommissionError(f"The machine drove at {speed:.2f} m/s; stand still.")
 
 
-def zero_steps(yaw: float = 0.0, seconds: float = STILL_S) -> Steps[TiltZero]:
-    """Tilt zero: the person stands on marks, turns about, stands on them again. Moves no valve."""
+STANDS = (
+    "Stand on firm ground, blade in the air; mark the corners of both tracks.",
+    "Turn about, stand on the same marks the other way, blade untouched.",
+    "Put two blocks on firm ground under the edge's ends; lower the edge until it lies on both.",
+    "Drive round; lower the edge on the same two blocks from the other side, its ends swapped.",
+)
+
+
+def zero_steps(width_m: float, yaw: float = 0.0, seconds: float = STILL_S) -> Steps[TiltZero]:
+    """Tilt zero by two reversals; the mounting yaw comes first. Moves no valve itself."""
     stands = []
-    for words in (
-        "Stand on firm ground, blade in the air and left alone; mark both tracks' corners.",
-        "Turn about, stand on the same marks the other way, blade untouched.",
-    ):
+    for words in STANDS:
         yield from until_said(words, "ready")
         kept = Inertials()
         yield from for_seconds("Stand still.", seconds, kept)
         stands.append(still(kept.samples))
-    return reversal(stands[0], stands[1], yaw)
+    return tilt_zero((stands[0], stands[1]), (stands[2], stands[3]), width_m, yaw)
 
 
 def yaw_steps(moves: int = MOVES) -> Steps[Estimate]:

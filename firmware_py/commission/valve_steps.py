@@ -12,8 +12,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from drivers.samples import AirSample, DriverSample, InertialSample, MotionSample, RangePing, Validity
-from firmware_py.commission.estimate import CommissionError, Surprise
+from drivers.samples import (
+    AirSample,
+    DriverSample,
+    InertialSample,
+    MotionSample,
+    RangePing,
+    Validity,
+)
+from firmware_py.commission.estimate import CommissionError, Floats, Surprise
 from firmware_py.commission.procedure import Given, Next, Steps, until_said
 from firmware_py.commission.tilt import MOVING_MPS
 from firmware_py.commission.valves import (
@@ -41,12 +48,13 @@ TRY_S = 0.5  # s of a try
 TRIED_S = 0.5  # s until its answer is over
 MOVED = 0.0015  # rad; some 1.8 mm at a cylinder: ten times what the gyro's noise adds up to
 ABOVE = (0.08, 0.18, 0.33)  # of full command over the overlap: the steps that are measured
-REPEATS = 2
-STEP_S = 1.1  # s a step lasts at most
-ENOUGH = 0.018  # rad; some 22 mm at a cylinder: the step may end
+REPEATS = 3
+STEP_S = 1.3  # s a step lasts at most
+ENOUGH = 0.022  # rad; some 26 mm at a cylinder: the step may end
 LOOK_S = 0.7  # s of rest that is looked at after each step
 FIRST_REST_S = 3.0
 WRONG = 0.004  # rad the wrong way: no noise
+WRONG_LIFT = 0.004  # m of the blade's middle the wrong way: no noise
 FAR = 0.06  # rad within one step, three times what it was to do
 FAR_ALL = 0.12  # rad off the beginning
 FAR_HEIGHT = 0.15  # m of the bar within one step
@@ -65,11 +73,12 @@ class _Eye:
     gyro: list[tuple[float, float]] = field(default_factory=list)
     echoes: list[tuple[float, int, float]] = field(default_factory=list)
     forces: list[tuple[float, float, float]] = field(default_factory=list)
-    sound: float | None = None
+    airs: list[float] = field(default_factory=list)
     bias: float = 0.0
     roll: float = 0.0  # since the first rest
     mark: float = 0.0  # roll when the step began
     shut_s: float = math.inf  # since when the blade should be at rest
+    share: float = 0.0  # of all steps that is done
     height: float | None = None
     mark_height: float | None = None
     recent: deque[tuple[float, float]] = field(default_factory=deque)
@@ -87,7 +96,7 @@ class _Eye:
             elif isinstance(s, DriverSample) and (s.left_hand or s.right_hand):
                 raise Surprise(HAND)
             elif isinstance(s, AirSample) and s.temperature_c is not None:
-                self.sound = speed_of_sound(s.temperature_c)
+                self.airs.append(s.temperature_c)
         if self.gyro and given.now_s - self.gyro[-1][0] > OLD_S:
             raise Surprise("The inertial sensor fell silent; look at its cable.")
 
@@ -103,18 +112,23 @@ class _Eye:
             self.forces.append((s.ax, s.ay, s.az))
 
     def _ping(self, s: RangePing) -> None:
-        if self.sound is None:
-            return
-        r = 0.5 * self.sound * s.echoes[0].flight_s
-        self.echoes.append((s.echoes[0].time_s, s.element, r))
-        self.heights.append(r)
-        self.height = float(np.median(self.heights))
+        echo = s.echoes[0]
+        self.echoes.append((echo.time_s, s.element, echo.flight_s))
+        if self.airs:
+            self.heights.append(0.5 * speed_of_sound(self.airs[0]) * echo.flight_s)
+            self.height = float(np.median(self.heights))
+
+    def ranges(self) -> Floats:
+        """Time, element, range: one speed of sound for all, from the mean of the air."""
+        rows = np.array(self.echoes)
+        rows[:, 2] *= 0.5 * speed_of_sound(float(np.mean(self.airs)))
+        return rows
 
     def rested(self) -> None:
         """The bias from all that was seen so far: nothing has moved yet."""
         if len(self.gyro) < 50:
             raise CommissionError("Hardly any inertial samples; look at the sensor and its cable.")
-        if not self.echoes:
+        if self.height is None:
             raise CommissionError("No echo from the board; look at board, bar and thermometer.")
         self.bias = float(np.mean([rate for _, rate in self.gyro]))
         self.roll = 0.0
@@ -151,7 +165,7 @@ class _Eye:
 
 def _shut(eye: _Eye, words: str, seconds: float, settle: float, sign: float | None) -> Steps[Given]:
     """Valves shut for so long; settle: s in which the blade may still come to rest."""
-    given = yield Next(words, moves=True)
+    given = yield Next(words, moves=True, share=eye.share)
     start = given.now_s
     eye.shut_s = start + settle
     while True:
@@ -160,7 +174,7 @@ def _shut(eye: _Eye, words: str, seconds: float, settle: float, sign: float | No
         if given.now_s - start >= seconds:
             eye.shut_s = math.inf
             return given
-        given = yield Next(words, moves=True)
+        given = yield Next(words, moves=True, share=eye.share)
 
 
 def _open(
@@ -170,13 +184,15 @@ def _open(
 
     A command counts from the time of the step that asked for it: the runner writes it then.
     """
-    words = f"Moving: {side.value} {'up' if command > 0.0 else 'down'} at {100 * abs(command):.0f} %."
+    words = (
+        f"Moving: {side.value} {'up' if command > 0.0 else 'down'} at {100 * abs(command):.0f} %."
+    )
     valves = (command, 0.0) if side is Side.LEFT else (0.0, command)
     sign = way(side, command)
     eye.begin()
     start = given.now_s
     while True:
-        given = yield Next(words, valves=valves, moves=True)
+        given = yield Next(words, valves=valves, moves=True, share=eye.share)
         eye.take(given)
         eye.check(given.now_s, sign)
         if given.now_s - start >= seconds or (eye.roll - eye.mark) * sign > ENOUGH:
@@ -198,6 +214,16 @@ def _try(eye: _Eye, given: Given, side: Side, sign: float) -> Steps[tuple[Given,
     raise Surprise(f"{told} at {100 * MOST:.0f} % of full command: look at oil, wire and supply.")
 
 
+def _check_lift(eye: _Eye, bar: BarPlace, side: Side, command: float) -> None:
+    """The middle of the blade must go where the valve was told, whatever the roll looks like."""
+    if eye.height is None or eye.mark_height is None:
+        return
+    lift = eye.height - eye.mark_height - bar.y_m * (eye.roll - eye.mark)
+    if lift * command < 0.0 and abs(lift) > WRONG_LIFT:
+        told = f"The {side.value} valve moved the blade's middle by {1e3 * lift:+.0f} mm"
+        raise Surprise(f"{told}: its lines go to the other cylinder, crosswise.")
+
+
 def valve_steps(
     device: str, bar: BarPlace, half_width_m: float, *, yaw: float = 0.0, zero_roll: float = 0.0,
     repeats: int = REPEATS,
@@ -206,10 +232,10 @@ def valve_steps(
     yield from until_said(CAUTIONS, "confirm")
     eye = _Eye(device, yaw)
     given = yield from _shut(eye, "Hands off; the blade rests.", FIRST_REST_S, math.inf, None)
+    eye.rested()
     force = np.mean(eye.forces, axis=0)
     c, s = math.cos(yaw), math.sin(yaw)
     roll = tilt_from_gravity(*(c * force[0] - s * force[1], s * force[0] + c * force[1], force[2]))
-    eye.rested()
     steps: list[Step] = []
     least = MOST
     for side in SIDES:
@@ -224,9 +250,11 @@ def valve_steps(
                 given, start, end = yield from _open(eye, given, side, command, STEP_S)
                 rest = SETTLE_S + LOOK_S
                 given = yield from _shut(eye, "Resting.", rest, SETTLE_S, way(side, command))
+                _check_lift(eye, bar, side, command)
+                eye.share = (len(steps) + 1) / (4 * len(ABOVE) * repeats)
                 steps.append(Step(side, command, start, end, given.now_s))
     record = Recording(
-        tuple(steps), np.array(eye.gyro), np.array(eye.echoes), roll[0] - zero_roll,
+        tuple(steps), np.array(eye.gyro), eye.ranges(), roll[0] - zero_roll,
         tuple(eye.busy),
     )  # fmt: skip
     return valve_map(record, bar, half_width_m, max(least - FINER, 0.0))
