@@ -137,7 +137,7 @@ def test_what_is_old_is_stale_each_at_its_own_pace() -> None:
 
 def test_the_computer_and_the_recording() -> None:
     facts = words.computer(known(), NOW)
-    assert of(facts, "recording").words == "12.3 MB, /tmp/run.mcap"
+    assert of(facts, "recording").words == "12.3 MB, out/run.mcap"
     assert of(facts, "disk") == Fact("disk", "25.0 GB free")
     assert of(facts, "processor").words == "51.5 °C"
     host = made.host(

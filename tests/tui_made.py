@@ -77,7 +77,7 @@ def hello(**changes: Any) -> Hello:
         rig="reference",
         simulated=True,
         has_valves=True,
-        recording="/tmp/run.mcap",
+        recording="out/run.mcap",
         started_s=STARTED,
         tick_hz=100.0,
         width_m=1.8,
