@@ -13,7 +13,7 @@ import pytest
 from test_journal_making import tick
 
 from firmware_py.link.address import AddressError, default_path
-from firmware_py.link.client import Client, LinkError, hello_of
+from firmware_py.link.client import Client, Coming, LinkError, hello_of
 from firmware_py.link.frames import (
     SCHEMA,
     VERSION,
@@ -393,3 +393,26 @@ def test_a_frame_longer_than_any_request_never_reaches_a_tick(loop: Loop, path: 
     assert loop.turn(3) == []
     client.send(Ask(Mark(2, "\u20ac" * 200)))
     assert len(loop.turn(3)) == 1
+
+
+def test_a_loop_that_is_coming_up_need_not_be_waited_for(path: Path) -> None:
+    coming = Coming(path, "early", wait_s=30.0)
+    assert coming.poll() == []
+    assert (coming.lost, coming.send(Ask(Engage(1)))) == ("", False)
+    loop = Loop(path)
+    coming.poll()
+    loop.turn(3)
+    assert hello_of(coming.poll()) == HELLO
+    assert coming.send(Ask(Engage(1)))
+    assert len(loop.turn(2)) == 1
+    loop.server.close("over")
+    coming.poll()
+    assert coming.lost == "over"
+    coming.close()
+
+
+def test_one_that_never_comes_is_told(path: Path) -> None:
+    coming = Coming(path, "early", wait_s=0.0)
+    assert coming.poll() == []
+    assert "no controller answers at" in coming.lost
+    coming.close()

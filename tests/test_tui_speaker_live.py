@@ -208,8 +208,8 @@ def test_a_loop_that_dies_is_heard_and_the_speaker_says_so(tmp_path: Path, envir
     gone = time.monotonic()
     run_until(lambda: any(row[2] > 0.4 for row in played(environ)), lambda: None)
     assert next(row[0] for row in played(environ) if row[2] > 0.4) - gone <= WITHIN_S
-    run_until(lambda: control.words == "no sound: The control loop has gone. "
-              "The valves' lease shuts them.", lambda: None)  # fmt: skip
+    cut = "no sound: The link to the control loop is cut."
+    run_until(lambda: control.words.startswith(cut), lambda: None)
     control.close()
     loop.server.close("over")
 

@@ -8,7 +8,7 @@ import sys
 from pathlib import Path
 
 from firmware_py.errors import LineholdError
-from firmware_py.link.client import WAIT_S, wait_for
+from firmware_py.link.client import Client, Coming
 from tui.options import load_options
 from tui.sound_control import SpeakerProcess
 
@@ -38,11 +38,12 @@ def main(words: list[str] | None = None) -> int:
         return 2
     if given.check:
         return 0
-    if given.wait:
-        import tui.app  # noqa: F401  while the loop is coming up
+    client: Coming | Client
     try:
-        wait_s = WAIT_S if given.wait else 0.0
-        client = wait_for(given.socket, "dashboard", wait_s, looks=given.looks)
+        if given.wait:
+            client = Coming(given.socket, "dashboard", looks=given.looks)
+        else:
+            client = Client(given.socket, "dashboard", looks=given.looks)
     except LineholdError as error:
         print(error, file=sys.stderr)
         return 1

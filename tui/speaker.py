@@ -18,7 +18,7 @@ import click
 
 from firmware_py.errors import LineholdError, nearest
 from firmware_py.link.address import default_path
-from firmware_py.link.client import Client, Source
+from firmware_py.link.client import WAIT_S, Client, Source, wait_for
 from firmware_py.link.frames import Beat
 from firmware_py.messages import SIDES
 from tui.pin_sound import FIRST, LAST, GpioPin
@@ -264,7 +264,8 @@ def main(
 
 
 def _live(link: Path, cues: Cues, player: Player, *, owned: bool) -> None:
-    client = Client(link, "speaker", looks=True)
+    # owned, it comes up with a dashboard that may itself be there before the loop
+    client = wait_for(link, "speaker", WAIT_S if owned else 0.0, looks=True)
     try:
         speaker = Speaker(client, cues, player, time.monotonic)
         orders = Orders(sys.stdin.fileno() if sys.stdin is not None else None)

@@ -124,6 +124,40 @@ def wait_for(path: Path, name: str, wait_s: float, *, looks: bool = False) -> Cl
         time.sleep(AGAIN_S)
 
 
+class Coming:
+    """A Source for a loop that is coming up: what looks at it need not wait for it."""
+
+    def __init__(
+        self, path: Path, name: str, wait_s: float = WAIT_S, *, looks: bool = False
+    ) -> None:
+        self.path, self._name, self._looks = path, name, looks
+        self._until = time.monotonic() + wait_s
+        self._client: Client | None = None
+        self._why = ""
+
+    @property
+    def lost(self) -> str:
+        return self._why if self._client is None else self._client.lost
+
+    def poll(self) -> list[FromLoop]:
+        """What has come; nothing while nobody answers."""
+        if self._client is None and not self._why:
+            try:
+                self._client = Client(self.path, self._name, looks=self._looks)
+            except LinkError as error:
+                self._why = str(error) if time.monotonic() >= self._until else ""
+        return [] if self._client is None else self._client.poll()
+
+    def send(self, frame: FromListener) -> bool:
+        """Ask; False while nobody answers."""
+        return self._client is not None and self._client.send(frame)
+
+    def close(self) -> None:
+        """Leave."""
+        if self._client is not None:
+            self._client.close()
+
+
 def hello_of(frames: list[FromLoop]) -> Hello | None:
     """The loop's hello among frames."""
     return next((frame for frame in frames if isinstance(frame, Hello)), None)
