@@ -53,7 +53,8 @@ def main(words: list[str] | None = None) -> int:
 
     sound = None
     if not given.silent:
-        sound = SpeakerProcess(given.socket, volume=options.volume, muted=options.muted)
+        more = ["--wait"] if given.wait else []
+        sound = SpeakerProcess(given.socket, volume=options.volume, muted=options.muted, more=more)
     try:
         said = Dashboard(client, options=options, sound=sound).run()
     finally:

@@ -236,10 +236,11 @@ run to listen to."""
               help="Of the cues, 0 to 1.")  # fmt: skip
 @click.option("--mute", is_flag=True, help="No cues; the alarm sounds all the same.")
 @click.option("--owned", is_flag=True, help="End when standard input ends.")
+@click.option("--wait", is_flag=True, help="For a run that is coming up.")
 @click.option("--say", metavar="SOUNDS", help="Sound these, commas between them, and end.")
 def main(
     *, link: Path | None, pin: int | None, wav: Path | None, device: str, volume: float,
-    mute: bool, owned: bool, say: str | None,
+    mute: bool, owned: bool, wait: bool, say: str | None,
 ) -> None:  # fmt: skip
     """Make the steering and blade cues of a run heard, and the alarm when automatic is over."""
     if pin is not None and (wav is not None or device):
@@ -250,7 +251,7 @@ def main(
     try:
         player = make_player(pin, wav, device)
         if say is None:
-            _live(link or default_path(), Cues(volume, muted=mute), player, owned=owned)
+            _live(link or default_path(), Cues(volume, muted=mute), player, owned=owned, wait=wait)
         else:
             _say(wanted, player, made_time=wav is not None)
     except KeyboardInterrupt:
@@ -263,9 +264,8 @@ def main(
         player.close()
 
 
-def _live(link: Path, cues: Cues, player: Player, *, owned: bool) -> None:
-    # owned, it comes up with a dashboard that may itself be there before the loop
-    client = wait_for(link, "speaker", WAIT_S if owned else 0.0, looks=True)
+def _live(link: Path, cues: Cues, player: Player, *, owned: bool, wait: bool) -> None:
+    client = wait_for(link, "speaker", WAIT_S if wait else 0.0, looks=True)
     try:
         speaker = Speaker(client, cues, player, time.monotonic)
         orders = Orders(sys.stdin.fileno() if sys.stdin is not None else None)
