@@ -213,7 +213,7 @@ def test_steering_in_words(steer_m: float | None, words: str) -> None:
 def test_inches() -> None:
     """4 mm are 0.157 in, 35 mm are 1.38 in."""
     text = shown(seen(units=Units(System.US)))
-    assert "error -0.16 in" in text
+    assert "-0.16 in, sd 0.03" in text
     assert "steer left 1.4 in" in text
     assert "mm" not in text
 

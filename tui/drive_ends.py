@@ -66,8 +66,8 @@ def paint(canvas: Canvas, rect: Rect, side: Side, size: int, seen: Seen) -> None
     beside = Rect(x, rect.y + 1, rect.x + rect.width - x, rect.height - 2)
     words = cue(end, seen.units)
     canvas.text(x, rect.y + 1, old or words, Ink.STRONG, beside.width)
-    second = f"was {words}" if old else _error(end, seen)
-    canvas.text(x, rect.y + 2, second, Ink.PLAIN, beside.width)
+    second = [f"was {words}"] if old else _error(end, seen)
+    canvas.fitting(Rect(x, rect.y + 2, beside.width, 1), second)
     cells = min(max((beside.width - len(valve_words(-1.0)) - 4) // 2, FEWEST), MOST)
     valve = valve_words(end.valve)
     valve += f" {STALE}" if is_stale(tick_age) else f" {effort(end.valve, cells)}"
@@ -95,13 +95,16 @@ def _letters(canvas: Canvas, at: tuple[int, int], room: int, size: int, words: s
         big.draw(canvas, at, words, fits[0], Ink.STRONG)
 
 
-def _error(end: EndTick, seen: Seen) -> str:
-    """The error with its spread."""
+def _error(end: EndTick, seen: Seen) -> list[str]:
+    """The error with its spread; the first that fits is shown, for half a number misleads."""
     u = seen.units
     if end.error_m is None:
-        return "error not known"
-    sd = "" if end.error_sd_m is None else f", sd {u.height_number(end.error_sd_m)}"
-    return f"error {u.height(end.error_m, signed=True)}{sd}"
+        return ["error not known"]
+    error = u.height(end.error_m, signed=True)
+    if end.error_sd_m is None:
+        return [f"error {error}"]
+    sd = u.height_number(end.error_sd_m)
+    return [f"error {error}, sd {sd}", f"{error}, sd {sd}", f"error {error}"]
 
 
 def _reason(end: EndTick) -> str:

@@ -156,7 +156,7 @@ def read_length(text: str, bare: Kind) -> float:
 def _no_length(text: str, bare: Kind) -> str:
     if not text.strip():
         return f"nothing is typed; a number is right, in {bare.name} or with its unit"
-    return f"{shown(text.strip())} is no length; a number is right, such as 152 mm or 6.0 in"
+    return f"{shown(text.strip())} is no length; a number is right, such as 152mm or 6.0in"
 
 
 def read_slope(text: str, bare: str) -> float:
