@@ -100,7 +100,9 @@ def settled(session: Session, level_mm: float) -> None:
 
 def test_a_session_by_keys(session: Session) -> None:
     session.until(lambda text: "Before anything moves" in text)
-    session.keys("x", "o")
+    session.keys("x")
+    session.until(lambda text: " NEUTRAL " in text)  # before the first tick nothing is sent
+    session.keys("o")
     time.sleep(3.0)  # a person waits until tilt and bar have settled
     session.keys("d", "Enter")
     session.until(lambda text: "Ready. Engage" in text)

@@ -461,7 +461,7 @@ def test_who_only_looks_asks_for_nothing() -> None:
 def test_units_colours_and_mute() -> None:
     async def story(scene: Scene) -> None:
         await scene.press("u")
-        assert "error -0.16 in" in scene.text()
+        assert "-0.16 in, sd 0.03" in scene.text()
         before = scene.app.theme
         await scene.press("c")
         assert scene.app.theme != before
