@@ -13,6 +13,9 @@ from enum import IntEnum
 
 import msgspec
 
+# What msgspec raises for bytes that are no message: bad UTF-8 is a plain ValueError of Python's.
+NO_MESSAGE = (msgspec.MsgspecError, UnicodeDecodeError)
+
 
 class Validity(IntEnum):
     """What the device itself says of a sample."""

@@ -132,6 +132,9 @@ class EndTick(msgspec.Struct, frozen=True, array_like=True, gc=False):
     held: bool = False
 
 
+IN_A_ROW = 2  # check levels beyond their tolerance: no chance any more, something is wrong
+
+
 class Check(msgspec.Struct, frozen=True, array_like=True, gc=False):
     """A check level: what the driver measured at an end against what was believed there, m.
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 
-from firmware_py.guard.levels import IN_A_ROW, ROW, reading_fault
+from firmware_py.guard.levels import ROW, reading_fault
 from firmware_py.guard.modes import Facts
 from firmware_py.messages import (
     BAR_GUIDES,
@@ -61,10 +61,10 @@ class Serve:
             case Undo():
                 reason = self.changes.back(self.c)
             case _:
-                self.changes.remember(_in_words(request), self.c)
+                before = self.changes.as_is(_in_words(request), self.c)
                 reason = self._change(request)
-                if reason:
-                    self.changes.forget()
+                if not reason:
+                    self.changes.keep(before)
         return reason
 
     def _check(self, request: CheckLevel, facts: Facts) -> str:
@@ -81,8 +81,8 @@ class Serve:
         if expected is None:
             expected = self._reading_on_target(end, believed)
         readings = request.measured_m, expected
-        check = self.c.levels.take(end, readings, believed, self.c.senses.distance)
-        if check.in_a_row >= IN_A_ROW:
+        self.c.levels.take(end, readings, believed, self.c.senses.distance)
+        if self.c.levels.alarm:
             facts.faults.add(ROW)
         return ""
 

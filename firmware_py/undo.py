@@ -10,32 +10,34 @@ from firmware_py.parts import Parts
 DEPTH = 16  # changes that can be taken back, one after another
 
 EndSet = tuple[Guide, float | None, float, Sight, float]
+# words; both ends; crossfall, gate near and far, dead band; which ends are to be held
+Kept = tuple[str, tuple[EndSet, ...], tuple[float, ...], tuple[bool, ...]]
 
 
 class Changes:
-    """`remember` before a change, `back` to take the last one back; `words` names it."""
+    """`as_is` before a change, `keep` it once it is done, `back` to take the last one back."""
 
     STATE = ("kept",)
 
     def __init__(self) -> None:
-        # words; both ends; crossfall, gate near and far, dead band; which ends are to be held
-        self.kept: list[tuple[str, tuple[EndSet, ...], tuple[float, ...], tuple[bool, ...]]] = []
+        self.kept: list[Kept] = []
 
     @property
     def words(self) -> str:
         return self.kept[-1][0] if self.kept else ""
 
-    def remember(self, words: str, c: Parts) -> None:
-        """Note how all stands now."""
+    @staticmethod
+    def as_is(words: str, c: Parts) -> Kept:
+        """How all stands now, before the change that these words name."""
         ends = tuple(_end_set(c.targets.ends[side]) for side in SIDES)
         numbers = (c.targets.crossfall, c.gate_near, c.gate_far, c.dead_band)
         holds = tuple(c.guard.asked_hold[side] for side in SIDES)
-        self.kept.append((words, ends, numbers, holds))
-        del self.kept[:-DEPTH]
+        return words, ends, numbers, holds
 
-    def forget(self) -> None:
-        """The change was refused: nothing to take back."""
-        del self.kept[-1]
+    def keep(self, before: Kept) -> None:
+        """The change was done, and can be taken back."""
+        self.kept.append(before)
+        del self.kept[:-DEPTH]
 
     def back(self, c: Parts) -> str:
         """Put back what the last change changed; '' when done, else the reason."""

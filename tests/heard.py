@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
+from firmware_py.link.frames import Beat
 from firmware_py.messages import EndTick, Mode, Tick
-from tests.tui_made import NOW, end_tick, tick
+from tests.tui_made import NOW, beat, end_tick, tick
 from tui.sound import (
     Cues,
     Signal,
@@ -24,6 +25,7 @@ from tui.sound_players import Voice
 RATE = 22050
 TURN_S = 0.01
 WITHIN_S = 0.2  # the alarm, from its cause on
+SETTLE_S = 20.0  # for a process to start on a busy computer
 TickAt = Callable[[float], Tick | None]
 Samples = NDArray[np.float64]
 
@@ -35,6 +37,11 @@ def level(**changes: Any) -> EndTick:
 def quiet(now_s: float = NOW, **changes: Any) -> Tick:
     """Automatic, straight and on level: nothing to be heard."""
     return tick(now_s, **{"left": level(), "right": level(), "steer_m": 0.0, **changes})
+
+
+def quiet_beat(now_s: float, **changes: Any) -> Beat:
+    """The same as the link brings it."""
+    return beat(now_s, **{"left": level(), "right": level(), "steer_m": 0.0, **changes})
 
 
 def hear(

@@ -13,7 +13,9 @@ from click.testing import CliRunner
 
 from firmware_py.link.frames import Beat, Bye
 from firmware_py.messages import Mode, Side
-from tests.tui_made import NOW, Clock, HandSource, beat, end_tick, hello
+from tests.heard import TURN_S, WITHIN_S
+from tests.heard import quiet_beat as level
+from tests.tui_made import NOW, Clock, HandSource, hello
 from tui.pin_sound import GpioPin, PinError, StandInPin
 from tui.sound import (
     ALARM_HZ,
@@ -33,15 +35,6 @@ from tui.sound_players import RATE, PinPlayer, Player, Quiet, WavPlayer
 from tui.speaker import Orders, Speaker, main
 
 ROOT = Path(__file__).resolve().parent.parent
-TURN_S = 0.01
-WITHIN_S = 0.2  # from a tick to the alarm
-SETTLE_S = 20.0  # for a process to start on a busy computer
-
-
-def level(time_s: float, **changes: object) -> Beat:
-    """Automatic, straight and on level: nothing to be heard."""
-    end = end_tick(cue_m=0.0, in_dead_band=True)
-    return beat(time_s, **{"left": end, "right": end, "steer_m": 0.0, **changes})  # type: ignore[arg-type]
 
 
 def samples_of(path: Path) -> np.ndarray:

@@ -14,10 +14,11 @@ from pathlib import Path
 
 import pytest
 
-from firmware_py.link.frames import Beat
 from firmware_py.link.server import Server
 from firmware_py.messages import Mode, Side
-from tests.tui_made import NOW, beat, end_tick, hello
+from tests.heard import SETTLE_S, TURN_S, WITHIN_S
+from tests.heard import quiet_beat as level
+from tests.tui_made import NOW, hello
 from tui.sound import (
     CUE_FULL,
     alarm,
@@ -28,15 +29,6 @@ from tui.sound_pipe import AGAIN_S, PIPE_BYTES, STUCK_S, PipePlayer
 from tui.sound_players import RATE
 
 ROOT = Path(__file__).resolve().parent.parent
-TURN_S = 0.01
-WITHIN_S = 0.2  # from a tick to the alarm
-SETTLE_S = 20.0  # for a process to start on a busy computer
-
-
-def level(time_s: float, **changes: object) -> Beat:
-    """Automatic, straight and on level: nothing to be heard."""
-    end = end_tick(cue_m=0.0, in_dead_band=True)
-    return beat(time_s, **{"left": end, "right": end, "steer_m": 0.0, **changes})  # type: ignore[arg-type]
 
 
 PLAYER = '''#!{python}

@@ -10,9 +10,9 @@ import contextlib
 import json
 from collections.abc import Callable, Sequence
 
-import msgspec
 from aiohttp import WSMsgType, web
 
+from drivers.samples import NO_MESSAGE
 from tui.browser_process import Dashboard
 from tui.browser_talk import Beat, FromPage, Letters, Size, read_page
 
@@ -79,7 +79,7 @@ class Session:
             return None
         try:
             return read_page(message.data)
-        except (msgspec.MsgspecError, UnicodeDecodeError):
+        except NO_MESSAGE:
             self._why = "The page said something that linehold browse does not know; reload it."
             return None
 

@@ -11,6 +11,7 @@ from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.widgets import Static
 
+from firmware_py.messages import IN_A_ROW
 from tui import check_words
 from tui.check_rows import Form, check_rows
 from tui.known import Known
@@ -72,7 +73,7 @@ class Check(RowsPane):
         newest = known.checks[-1] if known.checks else None
         tolerance = None if known.hello is None else known.hello.bounds.check_tolerance_m
         lines = check_words.result(newest, tolerance, units)
-        grave = newest is not None and newest.in_a_row >= check_words.IN_A_ROW
+        grave = newest is not None and newest.in_a_row >= IN_A_ROW
         last = (lines.pop(), "bold $bad" if grave else "bold")
         self._result.put(*((f"{line}\n", "") for line in lines), last)
         self._table.update(Content("\n".join(check_words.table(known.checks, units))))

@@ -8,11 +8,10 @@ from __future__ import annotations
 import statistics
 from collections.abc import Sequence
 
-from firmware_py.messages import SIDES, Check
+from firmware_py.messages import IN_A_ROW, SIDES, Check
 from tui.acts import Seen
 from tui.units import NOT_KNOWN, Units
 
-IN_A_ROW = 2  # as guard/levels.py has it, which is not loaded here: it brings the rig's schema
 LOOK_AT = "Check string, cutting-edge wear and mounting."
 DUE, NOT_DUE = "A CHECK IS DUE.", "No check is due."
 HEAD = ("no", "at", "end", "measured", "expected", "difference", "wrong by")

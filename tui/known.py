@@ -104,7 +104,8 @@ class Known:
 
     def _beat(self, beat: Beat) -> None:
         self.beat, tick = beat, beat.tick
-        if tick.check is not None and tick.check.number not in {c.number for c in self.checks}:
+        newest = self.checks[-1].number if self.checks else None
+        if tick.check is not None and tick.check.number != newest:
             self.checks.append(tick.check)
         self.late.append((tick.time_s, beat.late_s))
         while self.late[0][0] < tick.time_s - LATE_S:

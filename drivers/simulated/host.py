@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 import msgspec
 
-from drivers.samples import AnySample, ValveCommand
+from drivers.samples import NO_MESSAGE, AnySample, ValveCommand
 from drivers.simulated.driver import Person
 from drivers.simulated.rig import SimulatedRig
 from drivers.simulated.wire import (
@@ -59,7 +59,7 @@ class RigHost:
                 return
             try:
                 frame = self._decoder.decode(data)
-            except (msgspec.MsgspecError, UnicodeDecodeError):
+            except NO_MESSAGE:
                 continue  # a valve that is sent nonsense does nothing
             if isinstance(frame, ValveCommand):
                 self._rig.write(frame)

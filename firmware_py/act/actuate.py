@@ -19,6 +19,7 @@ from firmware_py.messages import SIDES, EndState, Side
 from firmware_py.settings import MM, Rig
 
 UNSURE_SHARE = 0.35  # of the dead time: what the prediction may be wrong by
+INTEGRAL_SLOWER = 8.0  # times SIMC's integral time
 ACTIVE = (EndState.LED, EndState.COAST)
 
 
@@ -52,7 +53,7 @@ class Actuate:
         dead = rig.valves.dead_time_ms * 1e-3 if rig.valves else 0.0
         left = UNSURE_SHARE * dead + self.tick_s
         gain = rig.control.gain_per_s or simc_gain(left)
-        return gain, rig.control.integral_s or 8.0 * simc_integral(left)
+        return gain, rig.control.integral_s or INTEGRAL_SLOWER * simc_integral(left)
 
     def foresee(self, blade: Blade) -> None:
         """What the ground will do until a command given now has taken effect."""

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import msgspec
 
+from drivers.samples import NO_MESSAGE
 from firmware_py.commission.estimate import CommissionError, Estimate
 
 SCHEMA = 1
@@ -154,7 +155,7 @@ def load(path: Path) -> Result | None:
         result = msgspec.json.decode(path.read_bytes(), type=Result)
     except FileNotFoundError:
         return None
-    except (OSError, msgspec.MsgspecError, UnicodeDecodeError) as error:
+    except (OSError, *NO_MESSAGE) as error:
         raise CommissionError(f"{path} is no stored result: {error}") from error
     if result.schema != SCHEMA or result.kind not in SHELVES:
         raise CommissionError(

@@ -18,14 +18,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from firmware_py.act.actuate import UNSURE_SHARE
+from firmware_py.act.actuate import INTEGRAL_SLOWER, UNSURE_SHARE
 from firmware_py.act.rate import simc_gain, simc_integral
 from firmware_py.commission.estimate import CommissionError, Estimate, Floats, K
 from firmware_py.commission.valves import ValveMap
 
 LEAST_DELAY_S = 0.040  # issue: delay that the loop must still bear
 LEAST_GAIN = 2.0  # issue: and gain
-INTEGRAL_SLOWER = 8.0  # times SIMC's integral time, as act/actuate.py takes it
 GAIN_RANGE = (0.1, 25.0)  # 1/s: control.gain_per_s of a rig file
 SLOWER = 1.1  # closed-loop time from one proposal to the next
 OMEGA = np.geomspace(1e-2, 400.0, 6_000)  # rad/s; past half the tick rate nothing is left

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 import math
 
-from firmware_py.messages import Check, Side
+from firmware_py.messages import IN_A_ROW, Check, Side
 from firmware_py.settings import MM, CheckLevels
 
 READING = 10.0  # m; no staff is longer
 ROW = "check level off"
-IN_A_ROW = 2  # beyond the tolerance: no chance any more, something is wrong
 
 
 class Levels:
@@ -28,6 +27,11 @@ class Levels:
         self.marked = False
         self.check: Check | None = None  # the last one
         self.count = 0
+
+    @property
+    def alarm(self) -> bool:
+        """So many in a row are off that something must be wrong."""
+        return self.in_a_row >= IN_A_ROW
 
     def due(self, distance_m: float | None, engaged: bool) -> bool:
         """True when the driver should check; the way counts from the first automatic metre."""

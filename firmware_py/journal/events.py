@@ -7,6 +7,7 @@ from typing import Any
 
 import msgspec
 
+from drivers.samples import NO_MESSAGE
 from firmware_py.messages import AnyRequest
 
 
@@ -42,7 +43,7 @@ class Events:
         try:
             record = self._glance.decode(data)
             tick = self._head.decode(record.tick)
-        except (msgspec.MsgspecError, UnicodeDecodeError) as error:
+        except NO_MESSAGE as error:
             self._note(kind="unreadable", why=str(error))
             return math.nan
         at = {"tick": tick.seq, "time_s": tick.time_s}

@@ -11,7 +11,7 @@ from typing import Any
 
 import msgspec
 
-from drivers.samples import AnySample
+from drivers.samples import NO_MESSAGE, AnySample
 from firmware_py.errors import LineholdError
 from firmware_py.journal import header as heads
 from firmware_py.journal.chunks import (
@@ -154,7 +154,7 @@ class Log:
     def _checked(self, data: bytes) -> Header:
         try:
             header = msgspec.json.decode(data, type=Header)
-        except (msgspec.MsgspecError, UnicodeDecodeError) as error:
+        except NO_MESSAGE as error:
             raise LogError(f"{self.path} is not a Linehold log: header {error}") from None
         if (header.schema, header.format) != (SCHEMA, FORMAT):
             raise LogError(
@@ -188,7 +188,7 @@ class Log:
         self._next = number + 1
         try:
             raw = self._decoder.decode(message.data)
-        except (msgspec.MsgspecError, UnicodeDecodeError) as error:
+        except NO_MESSAGE as error:
             yield Gap(number, number, f"{UNREADABLE}: {error}")
         else:
             tick = bytes(raw.tick)

@@ -178,34 +178,34 @@ def run_listener(ring_name: str, path: str, header: Header, stop: Connection) ->
     loop = multiprocessing.parent_process()
     parent = os.getppid() if loop is None else loop.pid
 
-    left = [GRACE_S / POLL_S]
-
     def go_on() -> bool:
-        if not told and left[0] == GRACE_S / POLL_S and not stop.poll(POLL_S):
-            return True
+        return not (told or stop.poll(POLL_S))
+
+    def orphan() -> bool:
         time.sleep(POLL_S)  # a process that was killed closes its pipes before it is gone
-        if told or os.getppid() == parent:
-            return False
-        left[0] -= 1  # it was killed; the loop now ends, and its last ticks are to be had
-        return left[0] > 0
+        return not told and os.getppid() != parent
 
     try:
         ring = Ring.attach(ring_name)
         try:
-            _listen(ring, Store(Path(path), header, sync=True), go_on)
+            _listen(ring, Store(Path(path), header, sync=True), go_on, orphan)
         finally:
             ring.close()
     except OSError as error:
         sys.exit(f"the journal stopped: {error}; the controller runs on without a log")
 
 
-def _listen(ring: Ring, store: Store, go_on: Callable[[], bool]) -> None:
+def _listen(
+    ring: Ring, store: Store, go_on: Callable[[], bool], orphan: Callable[[], bool]
+) -> None:
     pump = Pump(ring, store)
     idle = 0.0
     while go_on():
         idle = 0.0 if pump.step() else idle + POLL_S
         if idle >= IDLE_S:
             store.flush()
+    if orphan():  # the loop now ends too, and its last ticks are to be had
+        time.sleep(GRACE_S)
     pump.step()
     store.close()
 

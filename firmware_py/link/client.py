@@ -12,6 +12,7 @@ from typing import Protocol
 
 import msgspec
 
+from drivers.samples import NO_MESSAGE
 from firmware_py.errors import LineholdError
 from firmware_py.link.frames import MOST, Bye, FromListener, FromLoop, Hello, join
 
@@ -89,7 +90,7 @@ class Client:
     def _take(self, data: bytes, found: list[FromLoop]) -> None:
         try:
             frame = self._decoder.decode(data)
-        except (msgspec.MsgspecError, UnicodeDecodeError):
+        except NO_MESSAGE:
             self.refused += 1
             return
         found.append(frame)

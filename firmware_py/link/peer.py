@@ -9,22 +9,31 @@ WAITING = 64  # frames (not ticks) that are kept for a slow listener
 BAD = 50  # frames of nonsense, after which a listener is shown the door
 
 
+class Tally:
+    """Frames that listeners were too slow for, all together."""
+
+    __slots__ = ("dropped",)
+
+    def __init__(self) -> None:
+        self.dropped = 0
+
+
 class Peer:
     """Ticks are sent or dropped; answers and notes wait, for a while."""
 
-    __slots__ = ("bad", "dropped", "joined", "keeper", "looks", "name", "socket", "waiting")
+    __slots__ = ("bad", "joined", "keeper", "looks", "name", "socket", "tally", "waiting")
 
-    def __init__(self, connection: socket.socket) -> None:
+    def __init__(self, connection: socket.socket, tally: Tally) -> None:
         connection.setblocking(False)
-        self.socket = connection
+        self.socket, self.tally = connection, tally
         self.name = ""
         self.joined = self.looks = self.keeper = False
         self.waiting: deque[bytes] = deque(maxlen=WAITING)
-        self.dropped = self.bad = 0
+        self.bad = 0
 
     def later(self, data: bytes) -> None:
         """Something that should not be lost; the oldest goes when too much waits."""
-        self.dropped += len(self.waiting) == WAITING
+        self.tally.dropped += len(self.waiting) == WAITING
         self.waiting.append(data)
 
     def flush(self) -> bool:
@@ -41,11 +50,16 @@ class Peer:
         return True
 
     def put(self, data: bytes) -> bool:
-        """Send now or drop; False when the listener has gone."""
+        """What waits first, then this now or never; False when the listener has gone."""
+        if not self.flush():
+            return False
+        if self.waiting:
+            self.tally.dropped += 1
+            return True
         try:
             self.socket.send(data)
         except BlockingIOError:
-            self.dropped += 1
+            self.tally.dropped += 1
         except OSError:
             return False
         return True

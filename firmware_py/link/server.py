@@ -16,6 +16,7 @@ from typing import Protocol
 
 import msgspec
 
+from drivers.samples import NO_MESSAGE
 from firmware_py.link.address import listen, same_user
 from firmware_py.link.frames import (
     MOST,
@@ -36,7 +37,7 @@ from firmware_py.link.frames import (
     Stop,
     Told,
 )
-from firmware_py.link.peer import BAD, Peer
+from firmware_py.link.peer import BAD, Peer, Tally
 from firmware_py.messages import SCHEMA, Answer, AnyRequest, Tick
 
 LISTENERS = 256  # at most; further ones are turned away
@@ -73,7 +74,7 @@ class Server:
         self._owners: dict[int, tuple[Peer, int]] = {}
         self._turns: deque[int] = deque()
         self._number = FIRST
-        self._gone_dropped = 0
+        self._tally = Tally()
         self._socket = listen(path)
         self._epoll = select.epoll()
         self._epoll.register(self._socket.fileno(), select.EPOLLIN)
@@ -85,7 +86,7 @@ class Server:
     @property
     def dropped(self) -> int:
         """Frames that listeners were too slow for, all together."""
-        return self._gone_dropped + sum(peer.dropped for peer in self._peers.values())
+        return self._tally.dropped
 
     def put(self, tick: Tick) -> None:
         """Hand one tick on to whoever has room for it."""
@@ -101,7 +102,7 @@ class Server:
             fd = turns[0]
             turns.rotate(-1)
             peer = self._peers[fd]
-            if peer.joined and not (peer.flush() and (peer.waiting or peer.put(data))):
+            if peer.joined and not peer.put(data):
                 self._leave(fd)
 
     def tell(self, frame: FromLoop) -> None:
@@ -142,14 +143,13 @@ class Server:
             connection.close()
             return
         fd = connection.fileno()
-        self._peers[fd] = Peer(connection)
+        self._peers[fd] = Peer(connection, self._tally)
         self._turns.append(fd)
         self._epoll.register(fd, select.EPOLLIN)
 
     def _leave(self, fd: int) -> None:
         peer = self._peers.pop(fd)
         self._turns.remove(fd)
-        self._gone_dropped += peer.dropped
         self._owners = {n: owner for n, owner in self._owners.items() if owner[0] is not peer}
         with suppress(OSError):
             self._epoll.unregister(fd)
@@ -171,7 +171,7 @@ class Server:
             if len(data) > LONGEST:
                 raise msgspec.ValidationError("longer than any request")
             frame = self._decoder.decode(data)
-        except (msgspec.MsgspecError, UnicodeDecodeError):
+        except NO_MESSAGE:
             peer.bad += 1
             if peer.bad > BAD:
                 self._leave(fd)

@@ -6,6 +6,7 @@ dies, the lease shuts the oil here. The driver looks at the link as any listener
 
 from __future__ import annotations
 
+import math
 import os
 import signal
 import socket
@@ -18,7 +19,7 @@ import msgspec
 from drivers.simulated.host import RigHost, ask_person
 from drivers.simulated.rig import SimulatedRig
 from drivers.simulated.wire import PersonDrives, ToPerson
-from firmware_py.link.client import Client, LinkError
+from firmware_py.link.client import Coming
 from firmware_py.link.frames import Ask, Beat, Stop, Told
 from firmware_py.live.operator import GAVE_UP, Operator
 from firmware_py.live.plans import RigPlan
@@ -31,20 +32,17 @@ from firmware_py.settings import Rig
 
 STEP_S = 0.005  # twice the loop's rate: a sample waits at most so long
 STAND_S = 1.0  # after the loop has gone, the oil is seen to stop
-JOIN_EVERY_S = 0.1
 RIG_PRIORITY = 35  # below the loop's: devices do not wait for a busy computer either
-FASTEST = 1.5  # m/s; nobody grades faster
 
 
 class Driver:
     """The simulated person: looks at the link, steers by the cue, does what the operator would."""
 
     def __init__(self, rig: SimulatedRig, link: Path, drives_itself: bool) -> None:
-        self._person, self._link = rig.person, link
+        self._person = rig.person
         self._operator = Operator(rig.person, SPEED_MPS, WAY_M)
         self._by_itself = drives_itself
-        self._client: Client | None = None
-        self._due_s = 0.0
+        self._client = Coming(link, "simulated driver", math.inf)
         self._told = False
 
     def asked(self, what: ToPerson) -> None:
@@ -53,15 +51,10 @@ class Driver:
             self._by_itself = True
             return
         self._by_itself = False
-        if isinstance(what, PersonDrives) and not abs(what.speed_mps or 0.0) <= FASTEST:
-            return
         ask_person(self._person, what)
 
-    def step(self, now_s: float) -> None:
+    def step(self) -> None:
         """Look at the screen and act."""
-        if self._client is None or self._client.lost:
-            self._join(now_s)
-            return
         for frame in self._client.poll():
             if isinstance(frame, Beat):
                 self._see(frame.tick)
@@ -80,15 +73,6 @@ class Driver:
             self._operator.put(tick)
         else:
             self._person.cue(tick.time_s, tick.steer_m)
-
-    def _join(self, now_s: float) -> None:
-        if now_s < self._due_s:
-            return
-        self._due_s = now_s + JOIN_EVERY_S
-        try:
-            self._client = Client(self._link, "simulated driver")
-        except LinkError:
-            self._client = None
 
 
 class TruthFile:
@@ -128,7 +112,7 @@ def run(plan: RigPlan) -> None:
         time.sleep(max(due - time.monotonic(), 0.0))
         now = time.monotonic()
         host.step(now)
-        driver.step(now)
+        driver.step()
         if truth is not None:
             truth.put(now, rig)
         if host.gone and left is None:

@@ -23,6 +23,7 @@ from types import FrameType
 
 import msgspec
 
+from drivers.samples import NO_MESSAGE
 from firmware_py.journal.header import Header
 from firmware_py.journal.ring import Ring
 from firmware_py.link.address import default_path, refuse_in_use
@@ -40,10 +41,10 @@ RIG = "firmware_py.live.rig_process"
 START_S = 20.0  # for a process to come up on a busy small computer
 LEAVE_S = 3.0  # for a process to go once it is asked
 EVERY_S = 0.1  # between two looks of the keeper
-SIGNALS = {
-    signal.SIGINT: ("interrupted", INTERRUPTED),
-    signal.SIGTERM: ("told to terminate", SIGNALLED + signal.SIGTERM),
-    signal.SIGHUP: ("the terminal hung up", SIGNALLED + signal.SIGHUP),
+SIGNALS = {  # and the exit codes that they lead to
+    signal.SIGINT: INTERRUPTED,
+    signal.SIGTERM: SIGNALLED + signal.SIGTERM,
+    signal.SIGHUP: SIGNALLED + signal.SIGHUP,
 }
 
 
@@ -81,7 +82,7 @@ class Signals:
         self.torn = self.asked
         self.asked = True
         if self.code == GOOD:
-            self.code = SIGNALS[signal.Signals(number)][1]
+            self.code = SIGNALS[signal.Signals(number)]
 
     @contextmanager
     def heard(self) -> Iterator[None]:
@@ -135,7 +136,7 @@ class Loop:
         """What it says of itself once it has ended; None when it was killed."""
         with open(self._report, "rb", closefd=True) as pipe:
             data = pipe.read()
-        with suppress(msgspec.MsgspecError, UnicodeDecodeError):
+        with suppress(*NO_MESSAGE):
             return msgspec.json.decode(data, type=LoopReport)
         return None
 
