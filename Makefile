@@ -51,8 +51,10 @@ bench: .venv/.stamp-dev ## measure speed, memory and the loop's timing
 
 # Needs uv, which nothing else here does. Pins stay as they are unless the
 # ranges in pyproject.toml call for a change; to move on: make pins UP=--upgrade
+# Extras stay in the pins: without them pip 23 turns to a newer release of the
+# same package the day one comes out, and refuses it for want of a hash.
 COMPILE = $(UV) pip compile pyproject.toml --quiet --universal --python-version 3.11 \
-	--generate-hashes --no-header --no-annotate --no-emit-index-url $(UP)
+	--generate-hashes --no-header --no-annotate --no-emit-index-url --no-strip-extras $(UP)
 pins: ## rewrite the pinned requirement files (needs uv)
 	$(COMPILE) --extra build --extra browser --extra test --extra lint \
 		--output-file requirements-dev.txt
