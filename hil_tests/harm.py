@@ -13,6 +13,7 @@ import json
 import os
 import pty
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -300,8 +301,8 @@ HARMS: dict[str, Callable[[Run, random.Random], dict[str, object]]] = {
 }
 
 
-def once(name: str, seed: int) -> dict[str, object]:
-    """One run, one harm; what was measured."""
+def once(name: str, seed: int, keep: Path | None = None) -> dict[str, object]:
+    """One run, one harm; what was measured. keep: where the files of a run that went wrong go."""
     rng = random.Random(seed * 7919 + len(name))
     with tempfile.TemporaryDirectory(prefix="lh") as folder:
         run = Run(Path(folder), seed)
@@ -319,6 +320,8 @@ def once(name: str, seed: int) -> dict[str, object]:
             "late_ms": float(np.quantile(late, 0.999)) * 1e3,
             "left_over": len(list(family(run.process.pid))),
         }
+        if keep is not None and not found["told"]:
+            shutil.copytree(folder, keep / f"{name} {seed}", ignore=shutil.ignore_patterns("link*"))
     return found
 
 
@@ -339,13 +342,14 @@ def main() -> int:
     )
     parser.add_argument("--times", type=int, default=50, help="of each harm (50)")
     parser.add_argument("--only", choices=sorted(HARMS), help="one harm alone")
+    parser.add_argument("--keep", type=Path, help="copy the recordings of what went wrong to here")
     parser.add_argument("--json", action="store_true", help="one object a line")
     options = parser.parse_args()
     bad = 0
     for name in HARMS if options.only is None else [options.only]:
         rows = []
         for seed in range(1, options.times + 1):
-            rows.append(once(name, seed))
+            rows.append(once(name, seed, options.keep))
             if not rows[-1]["told"]:
                 print(f"{name}, seed {seed}: {rows[-1]}", file=sys.stderr, flush=True)
             if sys.stderr.isatty():

@@ -27,8 +27,9 @@ from firmware_py.settings_file import find_rig, load_rig
 
 START_S, STAND_S, RUN_S = 500.0, 2.5, 15.0
 TICK_S, STEP_S = 0.01, 0.005
-STALL_S = (0.02, 0.25)
-EVERY_S = 1.5  # between two stalls, on average
+import os
+STALL_S = tuple(float(x) for x in os.environ.get("STALL","0.02,0.25").split(","))
+EVERY_S = float(os.environ.get("EVERY","1.5"))
 FALSE = ("reference jumped", "uncommanded motion", "valve does not answer", "error too large")
 HELD_UP = ("loop", "rig", "both")
 
