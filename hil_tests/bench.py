@@ -73,12 +73,13 @@ class Bench:
     does: dict[str, Callable[..., Any]] = field(default_factory=dict)
     cannot: Mapping[str, str] = field(default_factory=dict)
     close: Callable[[], None] = lambda: None
+    name: str = ""
 
     def need(self, what: str) -> Callable[..., Any]:
         """Something done to the device, or the test is skipped with the reason."""
         found = self.does.get(what)
         if found is None:
-            pytest.skip(self.cannot.get(what, f"this back offers no {what}"))
+            pytest.skip(f"{self.name}, {what}: {self.cannot.get(what, 'not to be had here')}")
         return found
 
     def listen(self, seconds: float) -> list[tuple[float, AnySample]]:

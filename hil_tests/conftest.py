@@ -1,6 +1,8 @@
 """Which devices the tests run on, and that a named back was really tested.
 
-Backs: `simulated`, `stand-ins`, and `hardware` by --rig. Without an option the first two are run.
+Backs: `simulated`; `stand-ins`, in memory and on virtual time; `terminals`, the same behind
+pyserial on pseudo-terminals and this computer's clock, some three minutes; and `hardware` by --rig.
+Without an option the first two are run.
 """
 
 from __future__ import annotations
@@ -26,8 +28,12 @@ BACKS: dict[str, dict[str, dict[str, Any]]] = {
         "inputs": standin_parts.INPUTS, "motion": standin_parts.MOTION,
         "valves": standin_parts.VALVES, "rig": {},
     },
+    "terminals": {
+        "bar": standin_bars.ON_TERMINALS, **standin_parts.ON_TERMINALS, "valves": {}, "rig": {},
+    },
 }  # fmt: skip
 HARDWARE = "hardware"
+DEFAULT = ("simulated", "stand-ins")
 
 
 class Passed:
@@ -49,7 +55,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     """--back, once or more; --rig."""
     parser.addoption(
         "--back", action="append", metavar="NAME", choices=sorted(BACKS),
-        help=f"what to test ({', '.join(BACKS)}); may be repeated; default: both",
+        help=f"what to test ({', '.join(BACKS)}); may be repeated; default: {' and '.join(DEFAULT)}",
     )  # fmt: skip
     parser.addoption(
         "--rig", metavar="RIG.toml", help="test the real devices of this rig file, and nothing else"
@@ -91,7 +97,7 @@ def pytest_sessionfinish(session: pytest.Session) -> None:
 def _backs(config: pytest.Config) -> list[str]:
     if config.getoption("--rig"):
         return [HARDWARE]
-    return list(dict.fromkeys(config.getoption("--back") or BACKS))
+    return list(dict.fromkeys(config.getoption("--back") or DEFAULT))
 
 
 def _of(back: str, kind: str) -> dict[str, Any]:
@@ -101,6 +107,7 @@ def _of(back: str, kind: str) -> dict[str, Any]:
 def _opened(request: pytest.FixtureRequest, kind: str) -> Iterator[Bench]:
     back, name = request.param
     bench = BACKS[back][kind][name]()
+    bench.name = f"{back}:{name}"
     yield bench
     bench.close()
 

@@ -6,8 +6,9 @@ Noise, steps, jitter and latency are in; the figures are those of docs/rangers.m
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
+from drivers.board import codec
 from drivers.board_devices import BoardBar
 from drivers.board_link import BoardLink
 from drivers.i2c import Bus
@@ -19,7 +20,8 @@ from drivers.standins.board_talker import BoardTalker
 from drivers.standins.i2c_bus import StandInBus
 from drivers.standins.rangers import AsciiRanger, BinaryRanger, PlainChip, RegisterChip, Sight
 from drivers.standins.serial_port import StandInLine
-from hil_tests.bench import TICK_S, Bench, Virtual
+from hil_tests.bench import TICK_S, Bench, Clock, Virtual
+from hil_tests.wires import Memory, Terminals
 
 ELEMENTS = 5
 RANGE_M = 0.6
@@ -45,26 +47,26 @@ def firings(far: Sequence[Any]) -> Callable[[int], list[float]]:
 
 
 def on_lines(
-    make: type[AsciiRanger | BinaryRanger], kind: Any, traits: UartTraits, **far: Any
+    make: type[AsciiRanger | BinaryRanger], kind: Any, traits: UartTraits, wires: Memory, **far: Any
 ) -> Bench:
     """Five rangers, each on a port of its own."""
-    clock = Virtual()
-    lines = {f"port{n}": StandInLine(clock) for n in range(ELEMENTS)}
+    clock, names = wires.clock, [f"port{n}" for n in range(ELEMENTS)]
+    lines = [wires.line(name) for name in names]
     rangers = [
-        make(line, sight, trigger=traits.trigger, jitter_s=JITTER_S, first_s=1000.02 * 1 + 0.02 * n,
+        make(line, sight, trigger=traits.trigger, jitter_s=JITTER_S, first_s=clock() + 0.02 * n,
              **far)
-        for n, (line, sight) in enumerate(zip(lines.values(), sights(), strict=True))
+        for n, (line, sight) in enumerate(zip(lines, sights(), strict=True))
     ]  # fmt: skip
     bar = serial_bar(
-        "bar.left", kind, list(lines), traits, baud=115_200,
-        opener=lambda path, baud: lines[path].open(path, baud),
+        "bar.left", kind, [wires.path(name) for name in names], traits, baud=115_200,
+        opener=wires.open,
     )  # fmt: skip
     free = traits.trigger == "free"
     spread = 0.5 * TICK_S + traits.spread_s + 1e-3 if free else 1e-6
-    bench = bar_bench(bar, clock, spread, step_noise(1e-3), firings(rangers))
-    bench.does["unplug"] = lambda: [line.unplug() for line in lines.values()]
-    bench.does["replug"] = lambda: [line.replug() for line in lines.values()]
-    bench.does["babble"] = lambda data: lines["port2"].say(data, clock())
+    bench = bar_bench(bar, clock, spread + wires.late_s, step_noise(1e-3), firings(rangers))
+    bench.does["unplug"], bench.does["replug"] = wires.unplug, wires.replug
+    bench.does["babble"] = lambda data: lines[2].say(data, clock())
+    bench.close = wires.close
 
     def kill() -> int:
         rangers[2].powered = False
@@ -75,16 +77,16 @@ def on_lines(
     return bench
 
 
-def ascii_free() -> Bench:
+def ascii_free(wires: Memory | None = None) -> Bench:
     """ "R" and digits, each ranging by itself, 10 times a second."""
     traits = UartTraits(trigger="free", period_s=0.1, latency_s=0.05, spread_s=JITTER_S)
-    return on_lines(AsciiRanger, "uart-ascii", traits, answer_s=0.05)
+    return on_lines(AsciiRanger, "uart-ascii", traits, wires or Memory(), answer_s=0.05)
 
 
-def binary_fired() -> Bench:
+def binary_fired(wires: Memory | None = None) -> Bench:
     """0xFF, high, low, sum, fired by a byte."""
     traits = UartTraits(trigger="byte", period_s=0.04, answer_s=0.06)
-    return on_lines(BinaryRanger, "uart-binary", traits, answer_s=0.012)
+    return on_lines(BinaryRanger, "uart-binary", traits, wires or Memory(), answer_s=0.012)
 
 
 def on_bus(chip: type[PlainChip | RegisterChip], kind: Any, step_m: float) -> Bench:
@@ -121,7 +123,7 @@ def i2c_registers() -> Bench:
 
 
 def bar_bench(
-    bar: ElementBar, clock: Virtual, spread_s: float, noise_m: float,
+    bar: ElementBar, clock: Clock, spread_s: float, noise_m: float,
     fired: Callable[[int], list[float]],
 ) -> Bench:  # fmt: skip
     """What all bars of bought elements have in common."""
@@ -141,37 +143,57 @@ def counts_of(bar: ElementBar) -> dict[str, int]:
     return found
 
 
-def on_board(start_s: float = 1000.0) -> tuple[Virtual, StandInLine, BoardTalker, BoardLink]:
+class OnBoard(NamedTuple):
+    """A board at the end of a cable, and our end of it."""
+
+    wires: Memory
+    line: StandInLine
+    talker: BoardTalker
+    link: BoardLink
+
+    def does(self) -> dict[str, Callable[..., Any]]:
+        """What can be done to any device of the board."""
+
+        def kill() -> None:
+            self.talker.dumb = True
+
+        return {
+            "counts": lambda: dict(self.link.counts), "kill": kill,
+            "unplug": self.wires.unplug, "replug": self.wires.replug,
+            "babble": lambda data: self.line.say(data, self.wires.clock()),
+        }  # fmt: skip
+
+
+def on_board(wires: Memory | None = None) -> OnBoard:
     """A board with a clock of its own, 77.7 s ahead and 40 ppm fast, and frames up to 3 ms late."""
-    clock = Virtual(start_s)
-    line = StandInLine(clock)
+    wires = wires or Memory()
+    line = wires.line("board")
     talker = BoardTalker(line, offset_s=77.7, drift=4e-5, late_s=3e-3, noise=True)
-    link = BoardLink("board", opener=line.open, usb=False, clock=clock)
-    return clock, line, talker, link
+    link = BoardLink(
+        wires.path("board"), opener=wires.open, usb=wires.clock.real, clock=wires.clock
+    )  # fmt: skip
+    return OnBoard(wires, line, talker, link)
 
 
-def board_bar() -> Bench:
+def board_bar(wires: Memory | None = None) -> Bench:
     """The companion board's bar."""
-    clock, line, talker, link = on_board()
+    board = on_board(wires)
+    talker, link, clock = board.talker, board.link, board.wires.clock
     flight = round(2.0 * RANGE_M / 343.2 * 1e6)
     talker.flights = [(flight + 60 * n,) for n in range(ELEMENTS)]
     bar = BoardBar(link, "bar.left")
 
-    def kill() -> None:
-        talker.dumb = True
-
     def gate() -> list[float]:
-        told = [fields for _, kind, fields in talker.heard if kind == 0x04]
-        return [told[-1][1] * 1e-6 * 343.2] if told else []
+        told = [fields for _, kind, fields in talker.heard if kind == codec.GATE]
+        return [int(told[-1][1]) * 1e-6 * 343.2] if told else []
 
+    does = board.does() | {
+        "fired": lambda element: talker.fired_s, "dead": bar.dead, "gate": gate,
+        "send gate": lambda near, far: link.gate(2 * near / 343.2, 2 * far / 343.2, 0.025, 5),
+    }  # fmt: skip
     return Bench(
         bar, clock, 0.025 * ELEMENTS, BOARD_S, identity="TALKER_1", noise={"range_m": 0.001},
-        does={
-            "fired": lambda element: talker.fired_s, "dead": lambda now: bar.dead(now),
-            "counts": lambda: dict(link.counts), "unplug": line.unplug, "replug": line.replug,
-            "babble": lambda data: line.say(data, clock()), "kill": kill, "gate": gate,
-            "send gate": lambda near, far: link.gate(2 * near / 343.2, 2 * far / 343.2, 0.025, 5),
-        },
+        does=does, close=board.wires.close,
     )  # fmt: skip
 
 
@@ -181,4 +203,8 @@ BARS: dict[str, Callable[[], Bench]] = {
     "i2c": i2c_plain,
     "i2c-registers": i2c_registers,
     "board": board_bar,
+}
+ON_TERMINALS: dict[str, Callable[[], Bench]] = {
+    "uart-binary": lambda: binary_fired(Terminals()),
+    "board": lambda: board_bar(Terminals()),
 }

@@ -30,8 +30,9 @@ from drivers.valves.driver import PwmValves
 from drivers.valves.lease import RelayPulse
 from drivers.valves.outputs import TwoCoils
 from drivers.wheel import EdgePin, Wheel
-from hil_tests.bench import TICK_S, Bench, Virtual
+from hil_tests.bench import TICK_S, Bench, Clock, Virtual
 from hil_tests.standin_bars import BOARD_S, on_board
+from hil_tests.wires import Memory, Terminals
 
 ADDRESS = 0x68
 RATE_ERROR = 0.013  # of a chip's oscillator (chosen; datasheets allow some percent)
@@ -89,23 +90,19 @@ def inertial(name: str) -> Bench:
     )  # fmt: skip
 
 
-def board_inertial() -> Bench:
+def board_inertial(wires: Memory | None = None) -> Bench:
     """The board's MPU-6050, told four readings at a time."""
-    clock, line, talker, link = on_board()
-    device = BoardInertial(link, "imu")
-    first: list[float] = talker.first_s
-
-    def kill() -> None:
-        talker.dumb = True
-
+    board = on_board(wires)
+    device = BoardInertial(board.link, "imu")
+    first = board.talker.first_s
+    does = board.does() | {
+        "fired": lambda _: [at + 0.005 * n for at in first for n in range(codec.BATCH)],
+        "dead": device.dead,
+    }  # fmt: skip
     return Bench(
-        device, clock, 0.005, BOARD_S, identity="TALKER_1", noise={"accel": 0.033, "gyro": 8e-4},
-        does={
-            "fired": lambda _: [at + 0.005 * n for at in first for n in range(codec.BATCH)],
-            "dead": device.dead, "kill": kill, "unplug": line.unplug, "replug": line.replug,
-            "counts": lambda: dict(link.counts), "babble": lambda data: line.say(data, clock()),
-        },
-        cannot={"self test": "the board's program has no self-test"},
+        device, board.wires.clock, 0.005, BOARD_S, identity="TALKER_1",
+        noise={"accel": 0.033, "gyro": 8e-4}, does=does,
+        cannot={"self test": "the board's program has no self-test"}, close=board.wires.close,
     )  # fmt: skip
 
 
@@ -136,10 +133,10 @@ def pins() -> Bench:
     )  # fmt: skip
 
 
-def board_inputs() -> Bench:
-    """The same on the board's pins; a lever switch is closed while nobody touches it."""
-    clock, line, talker, link = on_board()
-    device = BoardInputs(link, "driver")
+def board_inputs(wires: Memory | None = None) -> Bench:
+    """The same on the board's pins."""
+    board = on_board(wires)
+    device, talker = BoardInputs(board.link, "driver"), board.talker
     talker.bits = 0
     bits = {"enable": codec.ENABLE, "left": codec.LEFT, "right": codec.RIGHT}
 
@@ -148,16 +145,9 @@ def board_inputs() -> Bench:
             talker.bits = talker.bits | bits[name] if yes else talker.bits & ~bits[name]
         return 0.0193 + 3e-3 + 2 * TICK_S
 
-    def kill() -> None:
-        talker.dumb = True
-
     return Bench(
-        device, clock, 0.0193, BOARD_S + 0.0193, identity="TALKER_1",
-        does={
-            "press": press, "kill": kill, "unplug": line.unplug, "replug": line.replug,
-            "dead": device.dead, "counts": lambda: dict(link.counts),
-            "babble": lambda data: line.say(data, clock()),
-        },
+        device, board.wires.clock, 0.0193, BOARD_S + 0.0193, identity="TALKER_1",
+        does=board.does() | {"press": press, "dead": device.dead}, close=board.wires.close,
     )  # fmt: skip
 
 
@@ -194,14 +184,15 @@ def wheel() -> Bench:
             "dead": lambda now: bool(driver.trouble), "counts": lambda: dict(driver.counts),
         },
         cannot={"kill": "a wheel that gives no edges cannot be told from one that stands",
-                "babble": "a pin has no bytes"},
+                "babble": "a pin has no bytes",
+                "fired": "its sample is of the read's own instant"},
     )  # fmt: skip
 
 
 class Receiver:
     """A satellite receiver that tells place and speed five times a second, 0.2 s after."""
 
-    def __init__(self, line: StandInLine, clock: Virtual) -> None:
+    def __init__(self, line: StandInLine, clock: Clock) -> None:
         self.line, self.clock, self.next_s = line, clock, clock() + 0.1
         self.speed_mps, self.dumb = 0.0, False
         self.epochs: list[float] = []
@@ -227,12 +218,12 @@ class Receiver:
         """Nor breaks."""
 
 
-def gnss() -> Bench:
+def gnss(wires: Memory | None = None) -> Bench:
     """A receiver by NMEA 0183; its speed has no sign and its time is rough."""
-    clock = Virtual()
-    line = StandInLine(clock)
-    driver = Gnss("gnss", lambda: line.open("gnss", 9600), period_s=0.2)
-    far = Receiver(line, clock)
+    wires = wires or Memory()
+    line = wires.line("gnss")
+    driver = Gnss("gnss", lambda: wires.open(wires.path("gnss"), 9600), period_s=0.2)
+    far = Receiver(line, wires.clock)
 
     def roll(speed: float) -> None:
         far.speed_mps = speed
@@ -241,14 +232,14 @@ def gnss() -> Bench:
         far.dumb = True
 
     return Bench(
-        driver, clock, 0.2, LATENCY_S, identity="gnss",
+        driver, wires.clock, 0.2, LATENCY_S, identity="gnss",
         does={
-            "roll": roll, "kill": kill, "unplug": line.unplug, "replug": line.replug,
+            "roll": roll, "kill": kill, "unplug": wires.unplug, "replug": wires.replug,
             "fired": lambda _: far.epochs, "dead": driver.dead,
             "counts": lambda: dict(driver.counts),
-            "babble": lambda data: line.say(data, clock()),
+            "babble": lambda data: line.say(data, wires.clock()),
         },
-        cannot={"way": "a receiver's speed gives no way"},
+        cannot={"way": "a receiver's speed gives no way"}, close=wires.close,
     )  # fmt: skip
 
 
@@ -277,20 +268,22 @@ def pwm_valves() -> Bench:
 
 def board_valves() -> Bench:
     """The board's outputs."""
-    clock, line, talker, link = on_board()
-    valves = BoardValves(link)
-    clock.run = link.step
+    board = on_board()
+    valves, talker = BoardValves(board.link), board.talker
+    if isinstance(board.wires.clock, Virtual):
+        board.wires.clock.run = board.link.step
 
     def driven() -> tuple[float, float]:
-        line.settle()
+        board.line.settle()
         _, left, right = talker.outputs[-1] if talker.outputs else (0.0, 0, 0)
         return left / codec.FULL, right / codec.FULL
 
+    does = board.does() | {
+        "driven": driven, "lease": lambda: LEASE_S + codec.TIMER_MS * 1e-3
+    }  # fmt: skip
     return Bench(
-        valves, clock, TICK_S, TICK_S, identity="TALKER_1",
-        does={"driven": driven, "lease": lambda: LEASE_S + codec.TIMER_MS * 1e-3,
-              "unplug": line.unplug, "replug": line.replug, "counts": lambda: dict(link.counts)},
-        close=link.close,
+        valves, board.wires.clock, TICK_S, TICK_S, identity="TALKER_1", does=does,
+        close=board.link.close,
     )  # fmt: skip
 
 
@@ -302,3 +295,8 @@ INERTIAL: dict[str, Callable[[], Bench]] = {n: _named(n) for n in CHIPS} | {"boa
 INPUTS: dict[str, Callable[[], Bench]] = {"pins": pins, "board": board_inputs}
 MOTION: dict[str, Callable[[], Bench]] = {"wheel": wheel, "gnss": gnss}
 VALVES: dict[str, Callable[[], Bench]] = {"pca9685": pwm_valves, "board": board_valves}
+ON_TERMINALS: dict[str, dict[str, Callable[[], Bench]]] = {
+    "inertial": {"board": lambda: board_inertial(Terminals())},
+    "inputs": {"board": lambda: board_inputs(Terminals())},
+    "motion": {"gnss": lambda: gnss(Terminals())},
+}
