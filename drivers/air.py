@@ -14,8 +14,8 @@ from pathlib import Path
 from drivers.errors import DeviceError
 from drivers.samples import AirSample, Validity
 
-EVERY_S = 1.0  # between two samples; air changes more slowly
-LOOK_S = 2.0  # between two looks at a thermometer
+EVERY_S = 0.5  # s; between two samples; air changes more slowly
+LOOK_S = 2.0  # s; between two looks at a thermometer
 POWER_ON_MC = 85_000  # what a DS18B20 reads before its first conversion (datasheet, "Memory")
 
 
@@ -29,7 +29,7 @@ class FixedAir:
         self._due_s: float | None = None
 
     def read(self, now_s: float) -> Sequence[AirSample]:
-        """One sample a second."""
+        """Two samples a second."""
         if self._due_s is not None and now_s < self._due_s:
             return []
         self._due_s = now_s + EVERY_S

@@ -64,8 +64,8 @@ class Joined:
 
 
 class MixedRig:
-    """Behind protocols.Rig. simulated: the rig behind it; counted: its devices that count; told:
-    what a person must know before it runs; also: closed after all devices, as buses are."""
+    """Behind protocols.Rig. simulated: the rig behind it; counted: its devices that count;
+    also: closed after all devices, as buses are."""
 
     def __init__(
         self,
@@ -74,10 +74,9 @@ class MixedRig:
         simulated: protocols.Rig | None = None,
         counted: frozenset[str] = frozenset(),
         *,
-        told: Sequence[str] = (),
         also: Callable[[], None] = lambda: None,
     ) -> None:
-        self.joined, self.simulated, self.told = tuple(joined), simulated, tuple(told)
+        self.joined, self.simulated = tuple(joined), simulated
         self.valves, self._also = valves, also
         self.counts: Counter[str] = Counter()
         self._readers = [one.reader for one in joined if one.reader is not None]

@@ -19,35 +19,9 @@ from firmware_py.devices.senses import (
     open_motion,
 )
 from firmware_py.devices.shared import Shared
-from firmware_py.devices.valves import NO_LEASE, open_valves, without_lease
-from firmware_py.settings import SIMULATED, Rig
-
-NO_HAND = "Nothing senses a hand on a lever: switch the automatic off before using the lever."
-
-
-def real_tables(rig: Rig) -> tuple[str, ...]:
-    """The tables of devices that are not simulated, as the rig file names them."""
-    tables = {f"bars.{side}": bar for side, bar in rig.bars.items()} | {
-        "inertial": rig.inertial, "air": rig.air, "motion": rig.motion, "driver": rig.driver,
-        "valves": rig.valves,
-    }  # fmt: skip
-    return tuple(
-        name for name, table in tables.items() if table is not None and table.kind != SIMULATED
-    )
-
-
-def simulated_devices(rig: Rig) -> frozenset[str]:
-    """The names of the devices that give samples and are simulated."""
-    tables = [*rig.bars.values(), rig.inertial, rig.air, rig.motion, rig.driver]
-    return frozenset(table.device for table in tables if table.kind == SIMULATED)
-
-
-def told_of(rig: Rig) -> tuple[str, ...]:
-    """What a person must know of this rig before it runs, in sentences."""
-    told = [NO_LEASE] if without_lease(rig) else []
-    if rig.valves is not None and not without_lease(rig) and not rig.driver.senses_hand:
-        told.append(NO_HAND)
-    return tuple(told)
+from firmware_py.devices.valves import open_valves
+from firmware_py.devices.which import simulated_devices, without_lease
+from firmware_py.settings import Rig
 
 
 def open_rig(
@@ -72,9 +46,7 @@ def open_rig(
             one.close()
         shared.close()
         raise
-    return MixedRig(
-        joined, valves, simulated, simulated_devices(rig), told=told_of(rig), also=shared.close
-    )
+    return MixedRig(joined, valves, simulated, simulated_devices(rig), also=shared.close)
 
 
 def _open_all(

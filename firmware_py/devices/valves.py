@@ -1,4 +1,4 @@
-"""The two lift valves from their table, and the rule that a PWM chip needs a lease."""
+"""The two lift valves from their table."""
 
 from __future__ import annotations
 
@@ -16,7 +16,8 @@ from drivers.valves.driver import PwmValves
 from drivers.valves.lease import RelayPulse
 from drivers.valves.outputs import CentredPulse, OnOff, Output, TwoCoils
 from firmware_py.devices.shared import Shared
-from firmware_py.settings import Rig, Valves
+from firmware_py.devices.which import NO_LEASE
+from firmware_py.settings import Valves
 from firmware_py.settings_valves import (
     MHZ,
     AnyOutput,
@@ -28,22 +29,6 @@ from firmware_py.settings_valves import (
 )
 
 MS, US, PCT = 1e-3, 1e-6, 1e-2
-NO_LEASE = (
-    "The PWM chip keeps its last value when this program dies, and nothing holds its output-enable:"
-    ' cues only. lease = "board" or "relay" in [valves] lets it move the valves.'
-)
-
-
-def without_lease(rig: Rig) -> bool:
-    """True of a rig whose valves would stay open when the loop dies."""
-    return isinstance(rig.valves, Pca9685Valves) and rig.valves.lease is None
-
-
-def allowed(rig: Rig) -> tuple[Rig, str]:
-    """The rig as it may run, and the sentence that says why its valves are left out; or ''."""
-    if not without_lease(rig):
-        return rig, ""
-    return rig.model_copy(update={"valves": None}), NO_LEASE
 
 
 def open_valves(
