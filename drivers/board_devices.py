@@ -14,10 +14,13 @@ from typing import TypeVar
 from drivers.board_link import BoardLink
 from drivers.samples import DriverSample, InertialSample, RangePing, ValveCommand
 
+SLOWEST_SOUND, FASTEST_SOUND = 315.0, 360.0  # m/s, in air of -26 and 49 C
+AFTER_S = 0.0012  # the board wants 1 ms from the gate's end to the next firing
+
 Told = TypeVar("Told")
 
 DEAD_PERIODS = 3
-PING_S = 0.025  # between two pings, unless the gate sent says otherwise
+PING_S = 0.025  # between two pings, unless told otherwise
 BATCH_S = 0.02  # four inertial samples at 200 Hz in a frame
 INPUTS_S = 0.02
 
@@ -51,15 +54,22 @@ class _Told:
 class BoardBar(_Told):
     """The board behind drivers.protocols.RangeBar."""
 
-    period_s = PING_S
-
-    def __init__(self, link: BoardLink, device: str) -> None:
+    def __init__(
+        self, link: BoardLink, device: str, elements: int = 5, period_s: float = PING_S
+    ) -> None:
         super().__init__(link)
+        self.period_s, self._elements = period_s, elements
         link.names["bar"] = device
 
     def read(self, now_s: float) -> Sequence[RangePing]:
         self._link.step(now_s)
         return self._drain(self._link.pings, now_s)
+
+    def gate(self, near_m: float, far_m: float) -> None:
+        """The range gate, m: whatever the air, no echo inside it is blanked."""
+        far_s = min(2.0 * far_m / SLOWEST_SOUND, self.period_s - AFTER_S)
+        near_s = min(2.0 * max(near_m, 0.0) / FASTEST_SOUND, 0.5 * far_s)
+        self._link.gate(near_s, far_s, self.period_s, self._elements)
 
 
 class BoardInertial(_Told):
@@ -88,6 +98,21 @@ class BoardInputs(_Told):
     def read(self, now_s: float) -> Sequence[DriverSample]:
         self._link.step(now_s)
         return self._drain(self._link.driver, now_s)
+
+
+class BoardHeld:
+    """For valves on a PWM chip whose output-enable the board holds: the board hears each command
+    that the chip has taken, so that its lease, its enable input and frames' age judge it as well.
+    """
+
+    def __init__(self, link: BoardLink) -> None:
+        self._link = link
+        self.command: ValveCommand | None = None  # the one under way
+
+    def __call__(self, now_s: float) -> None:
+        """Renew: the chip has taken the command."""
+        left, right = (self.command.left, self.command.right) if self.command else (0.0, 0.0)
+        self._link.command(left, right, now_s)
 
 
 class BoardValves:
