@@ -9,10 +9,13 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from drivers.errors import DeviceError
+from firmware_py.errors import LineholdError
 from hil_tests import simulated, standin_bars, standin_parts
 from hil_tests.bench import Bench
 
@@ -69,6 +72,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def pytest_configure(config: pytest.Config) -> None:
     """The counter of what was passed; the hardware, where it is named."""
     config.pluginmanager.register(Passed(), "linehold-passed")
+    if named := config.getoption("--rig"):
+        from hil_tests.hardware import benches
+
+        try:
+            BACKS[HARDWARE] = benches(Path(named))
+        except (LineholdError, OSError) as error:
+            raise pytest.UsageError(f"--rig {named}: {error}") from error
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
@@ -106,7 +116,12 @@ def _of(back: str, kind: str) -> dict[str, Any]:
 
 def _opened(request: pytest.FixtureRequest, kind: str) -> Iterator[Bench]:
     back, name = request.param
-    bench = BACKS[back][kind][name]()
+    if kind == "valves" and back == HARDWARE and not request.config.getoption("--valves"):
+        pytest.skip("these tests drive the valves, and --valves does not say that nothing can move")
+    try:
+        bench = BACKS[back][kind][name]()
+    except DeviceError as error:
+        pytest.fail(f"{back}:{name} cannot be opened: {error}")
     bench.name = f"{back}:{name}"
     yield bench
     bench.close()

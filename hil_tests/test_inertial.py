@@ -70,7 +70,7 @@ def test_at_rest_it_feels_one_g_up_and_no_rate(inertial: Bench) -> None:
 
 def test_noise_is_the_datasheets(inertial: Bench) -> None:
     if not inertial.noise:
-        pytest.skip("an engine idles in this back, so that noise is not the sensor's own")
+        pytest.skip(f"{inertial.name}: an engine idles or no noise is stated, so none is judged")
     inertial.settle()
     got = samples(inertial, 6.0)
     for stated, axes in (("accel", ("ax", "ay", "az")), ("gyro", ("gx", "gy", "gz"))):

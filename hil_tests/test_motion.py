@@ -56,7 +56,7 @@ def test_speed_and_way_forward_and_back(motion: Bench) -> None:
 
 def test_a_speed_without_a_sign(motion: Bench) -> None:
     if motion.identity != "gnss":
-        pytest.skip("for receivers alone: a wheel's speed has a sign")
+        pytest.skip(f"{motion.name}: for receivers alone; this speed has a sign")
     roll = motion.need("roll")
     motion.settle()
     roll(-SLOW)

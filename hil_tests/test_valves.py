@@ -33,8 +33,14 @@ def drive(bench: Bench, left: float, right: float) -> Callable[[], tuple[float, 
     return driven
 
 
-def test_they_are_valves_and_open_neutral(valves: Bench) -> None:
+def test_neutral_is_taken_without_trouble(valves: Bench) -> None:
+    """Moves no oil anywhere."""
     assert isinstance(valves.device, protocols.Valves)
+    write(valves, 0.0, 0.0, 1.0)
+    assert valves.trouble() in {"", "None"}
+
+
+def test_they_are_valves_and_open_neutral(valves: Bench) -> None:
     driven = valves.need("driven")
     valves.clock.tick()
     assert driven() == (0.0, 0.0)
