@@ -197,7 +197,9 @@ class Controller:
             faults.add("not a number")
         ends = {side: self._end_facts(side, errors[side]) for side in SIDES}
         off = abs(self.blade.crossfall() - targets.crossfall)
-        return Facts(dt, self.senses.speed, ends, off, faults, rig.valves is not None)
+        return Facts(
+            dt, self.senses.speed, ends, off, faults, rig.valves is not None, self.senses.settled
+        )  # fmt: skip
 
     def _end_facts(self, side: Side, error: EndError | None) -> EndFacts:
         guide = self.targets.ends[side].guide

@@ -12,6 +12,7 @@ from firmware_py.messages import SIDES, EndState, Guide, Mode, Side
 
 SETTLE_S = 0.5  # s; how long all must be good before automatic comes back by itself
 REVERSE = -0.03  # m/s; faster backwards is reversing, above the speed sensor's noise
+UNSETTLED = "The tilt is not settled yet. Let the machine stand for two seconds."
 STILL = 0.05  # m/s; below this for STILL_S the machine stands
 STILL_S = 1.0
 
@@ -44,6 +45,7 @@ class Facts:
     crossfall_off: float  # ratio, absolute
     faults: set[str] = field(default_factory=set)
     has_valves: bool = True
+    settled: bool = True  # the tilt's
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +91,8 @@ class Guard:
         for row in ROWS:
             if row.name in facts.faults and row.response is Response.NEUTRAL:
                 return row.words
+        if not facts.settled:
+            return UNSETTLED
         for side, end in facts.ends.items():
             if end.guide in (Guide.HOLD, Guide.BY_HAND):
                 continue
