@@ -1,4 +1,4 @@
-"""One device on a bench, whatever it is made of: what it says of itself, and what can be done to it.
+"""One device on a bench, whatever it is made of: what it says of itself, what can be done to it.
 
 A test takes what it needs by `need`; where a back cannot do that, the test is skipped and the
 reason named. Times are seconds on the bench's own clock: virtual, or this computer's.

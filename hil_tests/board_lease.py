@@ -45,6 +45,7 @@ from drivers.standins.board_process import (
 
 TICK_S = 0.01
 FULL, NEARLY = 1.0, 0.999  # commanded in turn, so that each command that is taken shows in the duty
+LATE_S = 0.1  # after the fall, so long the record is waited for
 UNSEEN_S = 1e-3  # a callback less late than this is not put down
 MEMORY = Path("/dev/shm")  # the record goes here where it can: a disk makes its writer wait
 PATIENCE_S = 20.0  # for what must come sooner or later
@@ -109,7 +110,9 @@ def fall(board: BoardProcess, how: signal.Signals, pause_s: float) -> Fall:
         time.sleep(pause_s)
         process.send_signal(how)
         ended_s = time.monotonic()
-        return judge(wait_for(board, on=False), how, ended_s)
+        wait_for(board, on=False)
+        time.sleep(LATE_S)  # what was late is put down after it has been done
+        return judge(board.record(), how, ended_s)
     finally:
         process.kill()
         process.wait()
@@ -121,13 +124,16 @@ def judge(record: list[Event], how: signal.Signals, ended_s: float) -> Fall:
     if off is None or off.time_s <= ended_s:
         raise AssertionError(f"{how.name} did not find the valves at full command")
     driven = [e.time_s for e in record if e.what == "pwm16" and e.value > 0]
-    late = [e for e in record if e.what == "late" and off.time_s - TICK_S < e.time_s <= off.time_s]
+    late = [e for e in record if e.what == "late" and e.time_s >= off.time_s]
+    held_up = late[0].value * 1e-6 if late else 0.0
+    if late and late[0].time_s - held_up > off.time_s:  # of a later callback
+        held_up = 0.0
     return Fall(
         how.name,
         off.time_s - ended_s,
         max(0.0, driven[-1] - ended_s),
         off.time_s - driven[-1],
-        late[-1].value * 1e-6 if late else 0.0,
+        held_up,
     )
 
 

@@ -1,7 +1,8 @@
 """Which devices the tests run on, and that a named back was really tested.
 
 Backs: `simulated`; `stand-ins`, in memory and on virtual time; `terminals`, the same behind
-pyserial on pseudo-terminals and this computer's clock, some three minutes; and `hardware` by --rig.
+pyserial on pseudo-terminals and this computer's clock (the board's own program stands behind one in
+tests/test_board_micropython.py); and `hardware` by --rig.
 Without an option the first two are run.
 """
 
@@ -16,7 +17,7 @@ import pytest
 
 from drivers.errors import DeviceError
 from firmware_py.errors import LineholdError
-from hil_tests import simulated, standin_bars, standin_parts
+from hil_tests import simulated, standin_bars, standin_parts, standin_valves
 from hil_tests.bench import Bench
 
 KINDS = ("bar", "inertial", "inputs", "motion", "valves", "rig")
@@ -29,7 +30,7 @@ BACKS: dict[str, dict[str, dict[str, Any]]] = {
     "stand-ins": {
         "bar": standin_bars.BARS, "inertial": standin_parts.INERTIAL,
         "inputs": standin_parts.INPUTS, "motion": standin_parts.MOTION,
-        "valves": standin_parts.VALVES, "rig": {},
+        "valves": standin_valves.VALVES, "rig": {},
     },
     "terminals": {
         "bar": standin_bars.ON_TERMINALS, **standin_parts.ON_TERMINALS, "valves": {}, "rig": {},
@@ -58,7 +59,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     """--back, once or more; --rig."""
     parser.addoption(
         "--back", action="append", metavar="NAME", choices=sorted(BACKS),
-        help=f"what to test ({', '.join(BACKS)}); may be repeated; default: {' and '.join(DEFAULT)}",
+        help=f"what to test ({', '.join(BACKS)}); repeatable; default: {' and '.join(DEFAULT)}",
     )  # fmt: skip
     parser.addoption(
         "--rig", metavar="RIG.toml", help="test the real devices of this rig file, and nothing else"

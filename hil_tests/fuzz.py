@@ -1,6 +1,6 @@
 """Rubbish through every decoder, and through gate, rate and consensus behind the rangers'.
 
-    python -m hil_tests.fuzz [--bytes 1000000] [--seconds 250] [--seed 1] [--json]
+    python -m hil_tests.fuzz [--bytes 1000000] [--seconds 140] [--seed 1] [--json]
 
 Asked: no exception, each good frame found, false frames no more than the checksum's theory has
 (docs/checks.md), none of a ranger's false ranges used by the filter. Exit code 1 when not so.
@@ -37,7 +37,7 @@ def main() -> int:
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--bytes", type=int, default=1_000_000, help="through each decoder")
-    parser.add_argument("--seconds", type=float, default=250.0, help="of driving on rubbish")
+    parser.add_argument("--seconds", type=float, default=140.0, help="of driving on rubbish")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--json", action="store_true", help="one object a line")
     asked = parser.parse_args()

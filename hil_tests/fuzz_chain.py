@@ -29,7 +29,7 @@ FAR_M = 0.008  # a range further off than this from what was measured is false: 
 
 class Chain(NamedTuple):
     """false: ranges that the decoder let through; used: of these, by the filter; worst_mm: of the
-    used ones, how far from the height; automatic: whether the run was still automatic at its end."""
+    used ones, how far from the height; automatic: whether the run still was at its end."""
 
     kind: str
     seconds: float

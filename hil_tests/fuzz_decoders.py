@@ -7,6 +7,7 @@ checksum's theory, and five standard deviations and one more.
 
 from __future__ import annotations
 
+import contextlib
 import math
 import random
 import tempfile
@@ -79,7 +80,7 @@ def recovered(sent: Sequence[Any], got: Sequence[Any]) -> int:
 
 
 def ranger(
-    name: str, decoder: Decoder, frame: Callable[[int], bytes], largest: int, share: float,
+    name: str, decoder: Decoder, *, frame: Callable[[int], bytes], largest: int, share: float,
     size: int, rng: random.Random, tell: Progress,
 ) -> Found:  # fmt: skip
     """Good frames of a ranger between rubbish. share: of random places that pass as a frame."""
@@ -104,16 +105,18 @@ def ranger(
 
 def ascii_frames(size: int, rng: random.Random, tell: Progress) -> Found:
     """10^4 / 256^6 of random places are "R", four digits and a return: no checksum at all."""
-    return ranger("ranger ascii", AsciiDecoder(), lambda n: b"R%04d\r" % n, 9999, 1e4 / 256**6,
-                  size, rng, tell)  # fmt: skip
+    return ranger(
+        "ranger ascii", AsciiDecoder(), frame=lambda n: b"R%04d\r" % n, largest=9999,
+        share=1e4 / 256**6, size=size, rng=rng, tell=tell,
+    )  # fmt: skip
 
 
 def binary_frames(size: int, rng: random.Random, tell: Progress) -> Found:
     """2^-16 of random places pass header and sum, and 10001 / 2^16 of these the largest number."""
     return ranger(
         "ranger binary", BinaryDecoder(),
-        lambda n: bytes([255, n >> 8, n & 255, (255 + (n >> 8) + n) & 255]), 10_000,
-        10_001 / 65536 / 65536, size, rng, tell,
+        frame=lambda n: bytes([255, n >> 8, n & 255, (255 + (n >> 8) + n) & 255]),
+        largest=10_000, share=10_001 / 65536 / 65536, size=size, rng=rng, tell=tell,
     )  # fmt: skip
 
 
@@ -182,7 +185,7 @@ def nmea(size: int, rng: random.Random, tell: Progress) -> Found:
 def link(size: int, rng: random.Random, tell: Progress) -> Found:
     """Datagrams of the local link have no checksum: what is no message of its type is refused.
 
-    Of what a mutation leaves well formed nothing is said by theory; its limits are the controller's.
+    Of what a mutation leaves well formed theory says nothing; its limits are the controller's.
     """
     encoder, decoder = msgspec.msgpack.Encoder(), msgspec.msgpack.Decoder(FromListener)
     sent = found = fed = passed = 0
@@ -191,10 +194,8 @@ def link(size: int, rng: random.Random, tell: Progress) -> Found:
         good = encoder.encode(frame)
         for data in (rng.randbytes(rng.randint(1, 60)), mutated(good, rng)):
             fed += len(data)
-            try:
+            with contextlib.suppress(NO_MESSAGE):
                 passed += decoder.decode(data) is not None
-            except NO_MESSAGE:
-                pass
         sent, found, fed = sent + 1, found + (decoder.decode(good) == frame), fed + len(good)
         tell(fed)
     return Found("link frames", fed, sent, found, passed, math.inf, "none: no checksum, typed only")

@@ -206,5 +206,4 @@ BARS: dict[str, Callable[[], Bench]] = {
 }
 ON_TERMINALS: dict[str, Callable[[], Bench]] = {
     "uart-binary": lambda: binary_fired(Terminals()),
-    "board": lambda: board_bar(Terminals()),
 }

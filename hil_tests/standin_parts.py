@@ -1,4 +1,4 @@
-"""Inertial sensors, driver's inputs, way and speed, valves: stand-ins on the wire, one bench each.
+"""Inertial sensors, driver's inputs, way and speed: stand-ins on the wire, one bench each.
 
 Noise of the inertial chips by their datasheets' densities, as memory has them: MPU-6050 400 ug and
 0.005 deg/s, LSM6DSO 70 ug and 0.0038 deg/s, BNO055 150 ug and 0.014 deg/s, each a root hertz.
@@ -6,13 +6,11 @@ Noise of the inertial chips by their datasheets' densities, as memory has them: 
 
 from __future__ import annotations
 
-import math
 import random
 from collections.abc import Callable
-from typing import Any
 
 from drivers.board import codec
-from drivers.board_devices import BoardInertial, BoardInputs, BoardValves
+from drivers.board_devices import BoardInertial, BoardInputs
 from drivers.gnss import LATENCY_S, Gnss, xor
 from drivers.i2c import Bus
 from drivers.inertial.bno055 import Bno055
@@ -22,13 +20,15 @@ from drivers.inertial.model import DEG, GRAVITY, Model
 from drivers.inertial.mpu6050 import Mpu6050
 from drivers.inputs import STEADY_S, Pin, PinInputs
 from drivers.standins.i2c_bus import StandInBus
-from drivers.standins.inertial_chips import Bno055Chip, InertialChip, Lsm6dsoChip, Motion, Mpu6050Chip
-from drivers.standins.pca9685 import Pca9685Chip
-from drivers.standins.pins import StandInPin, StandInWheel, WatchdogRelay
+from drivers.standins.inertial_chips import (
+    Bno055Chip,
+    InertialChip,
+    Lsm6dsoChip,
+    Motion,
+    Mpu6050Chip,
+)
+from drivers.standins.pins import StandInPin, StandInWheel
 from drivers.standins.serial_port import StandInLine
-from drivers.valves.driver import PwmValves
-from drivers.valves.lease import RelayPulse
-from drivers.valves.outputs import TwoCoils
 from drivers.wheel import EdgePin, Wheel
 from hil_tests.bench import TICK_S, Bench, Clock, Virtual
 from hil_tests.standin_bars import BOARD_S, on_board
@@ -243,50 +243,6 @@ def gnss(wires: Memory | None = None) -> Bench:
     )  # fmt: skip
 
 
-def pwm_valves() -> Bench:
-    """PCA9685 behind a watchdog relay; left raise 0, lower 1; right 2, 3."""
-    clock, wire = Virtual(), StandInBus()
-    relay = WatchdogRelay(clock, LEASE_S)
-    chip = Pca9685Chip(clock, 25e6, relay.holds)
-    chip.registers |= {0x00: 0x20, 0x07: 0x10, 0x09: 0x00}  # channel 0 was left full on
-    wire.attach(0x40, chip)
-    valves = PwmValves(
-        Bus("i2c", lambda path: wire), TwoCoils(0, 1), TwoCoils(2, 3), lease="relay",
-        renew=RelayPulse(relay), now_s=clock(),
-    )  # fmt: skip
-
-    def driven() -> tuple[float, float]:
-        a, b, c, d = (chip.duty(n) for n in range(4))
-        return a - b, c - d
-
-    return Bench(
-        valves, clock, TICK_S, TICK_S, identity="PCA9685",
-        does={"driven": driven, "lease": lambda: LEASE_S, "unplug": wire.unplug,
-              "replug": wire.replug, "counts": lambda: dict(valves.counts)},
-    )  # fmt: skip
-
-
-def board_valves() -> Bench:
-    """The board's outputs."""
-    board = on_board()
-    valves, talker = BoardValves(board.link), board.talker
-    if isinstance(board.wires.clock, Virtual):
-        board.wires.clock.run = board.link.step
-
-    def driven() -> tuple[float, float]:
-        board.line.settle()
-        _, left, right = talker.outputs[-1] if talker.outputs else (0.0, 0, 0)
-        return left / codec.FULL, right / codec.FULL
-
-    does = board.does() | {
-        "driven": driven, "lease": lambda: LEASE_S + codec.TIMER_MS * 1e-3
-    }  # fmt: skip
-    return Bench(
-        valves, board.wires.clock, TICK_S, TICK_S, identity="TALKER_1", does=does,
-        close=board.link.close,
-    )  # fmt: skip
-
-
 def _named(name: str) -> Callable[[], Bench]:
     return lambda: inertial(name)
 
@@ -294,9 +250,8 @@ def _named(name: str) -> Callable[[], Bench]:
 INERTIAL: dict[str, Callable[[], Bench]] = {n: _named(n) for n in CHIPS} | {"board": board_inertial}
 INPUTS: dict[str, Callable[[], Bench]] = {"pins": pins, "board": board_inputs}
 MOTION: dict[str, Callable[[], Bench]] = {"wheel": wheel, "gnss": gnss}
-VALVES: dict[str, Callable[[], Bench]] = {"pca9685": pwm_valves, "board": board_valves}
 ON_TERMINALS: dict[str, dict[str, Callable[[], Bench]]] = {
-    "inertial": {"board": lambda: board_inertial(Terminals())},
-    "inputs": {"board": lambda: board_inputs(Terminals())},
+    "inertial": {},
+    "inputs": {},
     "motion": {"gnss": lambda: gnss(Terminals())},
 }

@@ -41,7 +41,13 @@ def test_each_switch_is_what_it_is_called(inputs: Bench) -> None:
 def test_letting_enable_go_counts_with_the_next_sample(inputs: Bench) -> None:
     press = inputs.need("press")
     inputs.settle()
-    assert last(inputs, press(**OFF, ) + 0.1) == (False, False, False)
+    assert last(
+        inputs,
+        press(
+            **OFF,
+        )
+        + 0.1,
+    ) == (False, False, False)
     assert last(inputs, press(enable=True) + 0.1)[0]
     press(enable=False)
     longest = max(inputs.period_s, 0.02) + 0.02 + TICK_S

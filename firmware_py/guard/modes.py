@@ -100,6 +100,10 @@ class Guard:
                 return f"{side}: no datum. Set the datum first."
             if end.error is None or not end.trusted:
                 return f"{side}: no sure reference in view. Check string, edge and gate."
+        return self._off(facts)
+
+    def _off(self, facts: Facts) -> str:
+        """Whether crossfall or an end is too far off its target to engage; '' when none is."""
         if self._drifted(facts, {s: self._end_state(facts, s, False) for s in SIDES}):
             return BY_NAME["crossfall off"].words
         return self._far_off(facts)
