@@ -44,7 +44,8 @@ from drivers.standins.board_process import (
 )
 
 TICK_S = 0.01
-FULL, NEARLY = 1.0, 0.999  # commanded in turn, so that each command that is taken shows in the duty
+# Commanded in turn, so that the last command that was taken shows in the duty, also of a burst.
+FULLS = tuple(1.0 - 1e-3 * n for n in range(16))
 LATE_S = 0.1  # after the fall, so long the record is waited for
 UNSEEN_S = 1e-3  # a callback less late than this is not put down
 MEMORY = Path("/dev/shm")  # the record goes here where it can: a disk makes its writer wait
@@ -74,7 +75,7 @@ def loop(path: str) -> None:
     link = BoardLink(path)
     bar, valves = BoardBar(link, "bar"), BoardValves(link)
     due_s = time.monotonic()
-    for full in itertools.cycle((FULL, NEARLY)):
+    for full in itertools.cycle(FULLS):
         now_s = time.monotonic()
         bar.read(now_s)
         command = full if link.armed else 0.0

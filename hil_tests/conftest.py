@@ -86,9 +86,12 @@ def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
     """Every test that asks for a kind of device runs once on each of it in each back."""
     for kind in KINDS:
         if kind in metafunc.fixturenames:
-            found = [(back, name) for back in _backs(metafunc.config) for name in _of(back, kind)]
+            backs = _backs(metafunc.config)
+            found = [(back, name) for back in backs for name in BACKS[back][kind]]
             ids = [f"{back}:{name}" for back, name in found]
-            metafunc.parametrize(kind, found, ids=ids, indirect=True)
+            why = pytest.mark.skip(reason=f"{' and '.join(backs)}: no {kind} there")
+            nothing = [pytest.param(("", ""), marks=why, id="none")]
+            metafunc.parametrize(kind, found or nothing, ids=ids or None, indirect=True)
 
 
 @pytest.hookimpl(trylast=True)
@@ -109,10 +112,6 @@ def _backs(config: pytest.Config) -> list[str]:
     if config.getoption("--rig"):
         return [HARDWARE]
     return list(dict.fromkeys(config.getoption("--back") or DEFAULT))
-
-
-def _of(back: str, kind: str) -> dict[str, Any]:
-    return BACKS[back][kind]
 
 
 def _opened(request: pytest.FixtureRequest, kind: str) -> Iterator[Bench]:
