@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import fnmatch
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -16,6 +18,7 @@ from firmware_py.settings_file import find_rig
 from hil_tests.bench import Virtual, by_hand
 from hil_tests.hardware import benches
 
+TESTED = "docs/devices-tested.md"
 ROOT = Path(__file__).resolve().parent.parent
 REAL = """
 [inertial]
@@ -27,7 +30,9 @@ bus = "/dev/i2c-1"
 
 def hil(*words: str) -> subprocess.CompletedProcess[str]:
     command = [sys.executable, "-m", "pytest", "-q", "hil_tests", "-p", "no:cacheprovider", *words]
-    return subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=120)
+    return subprocess.run(
+        command, cwd=ROOT, capture_output=True, text=True, timeout=120, check=False
+    )
 
 
 def test_a_hardware_run_that_ran_nothing_fails() -> None:
@@ -77,3 +82,20 @@ def test_without_a_terminal_what_a_person_does_is_skipped_with_the_reason(
     monkeypatch.setattr("hil_tests.bench.TERMINAL", tmp_path / "none")
     with pytest.raises(pytest.skip.Exception, match="nobody is at a terminal to unplug the bar"):
         by_hand("Unplug the bar")()
+
+
+def test_the_page_of_tested_drivers_names_tests_that_exist() -> None:
+    """Every name in its table is a test, and every cell has one or says why not."""
+    text = "".join(file.read_text() for file in sorted((ROOT / "tests").glob("test_*.py")))
+    known = set(re.findall(r"^def test_(\w+)", text, re.MULTILINE))
+    page = (ROOT / TESTED).read_text()
+    table = page[: page.index("Bus and port underneath")]
+    rows = [row.split(" | ") for row in table.splitlines() if row.startswith("| ")][2:]
+    assert len(rows) == 12
+    for row in rows:
+        assert len(row) == 7
+        for cell in row[1:]:
+            names = [n for n in re.findall(r"`([\w*]+)`", cell) if not n.endswith(".py")]
+            assert names or "same" in cell or cell.strip().startswith("- ")
+            for name in names:
+                assert any(fnmatch.fnmatch(one, name) for one in known), name
