@@ -157,6 +157,13 @@ class CheckLevels(Part):
     every_m: float = Field(default=20, ge=0, le=500, description="of way; 0: never asked")
 
 
+class Ignition(Part):
+    """The input that says whether the machine's ignition is on; a pin of the computer's header."""
+
+    pin: int = Field(ge=2, le=27, description="GPIO number; pulled to ground while it is on")
+    off_s: float = Field(default=3, ge=0.5, le=60, description="off for so long ends the run")
+
+
 class End(Part):
     """What an end follows at the start."""
 
@@ -245,6 +252,7 @@ class Rig(Part):
     right: End
     control: Control = Control()
     check: CheckLevels = CheckLevels()
+    ignition: Ignition | None = None
 
     def end(self, side: Side) -> End:
         return self.left if side is Side.LEFT else self.right

@@ -23,16 +23,18 @@ from types import FrameType
 
 import msgspec
 
+from drivers.inputs import Pin
 from drivers.samples import NO_MESSAGE
 from firmware_py.journal.header import Header
 from firmware_py.journal.ring import Ring
 from firmware_py.link.address import default_path, refuse_in_use
+from firmware_py.live.ignition import Ignition
 from firmware_py.live.keeper import Keeper
 from firmware_py.live.operator import GAVE_UP
 from firmware_py.live.plans import LoopPlan, LoopReport, RigPlan
 from firmware_py.live.processes import end, start, wait_ready
 from firmware_py.live.recording import Recording, new_recording
-from firmware_py.live.report import FAULT, GOOD, INTERRUPTED, SIGNALLED, Report
+from firmware_py.live.report import FAULT, GOOD, IGNITION, INTERRUPTED, SIGNALLED, Report
 from firmware_py.live.screen import Screen
 from firmware_py.settings import Rig
 
@@ -64,6 +66,7 @@ class Plan:
     truth: Path | None = None  # for whoever judges a simulated run
     options: Path | None = None  # of the dashboard
     sound: bool = True
+    ignition: Pin | None = None  # already open; true while the ignition is on
 
     @property
     def link_path(self) -> Path:
@@ -168,7 +171,9 @@ def run(plan: Plan) -> Report:
                 screen.close(0.0)
                 raise
             recording = Recording(ring, path, _header(plan))
-            keeper = Keeper(plan.rig, plan.link_path, word, recording, screen)
+            keeper = Keeper(
+                plan.rig, plan.link_path, word, recording, screen, ignition=_ignition(plan)
+            )  # fmt: skip
             _keep(loop, keeper, signals)
             code = loop.process.wait()
             screen.close(LEAVE_S)
@@ -181,6 +186,12 @@ def run(plan: Plan) -> Report:
         ring.close()
 
 
+def _ignition(plan: Plan) -> Ignition | None:
+    if plan.ignition is None or plan.rig.ignition is None:
+        return None
+    return Ignition(plan.ignition, plan.rig.ignition.off_s)
+
+
 def _keep(loop: Loop, keeper: Keeper, signals: Signals) -> None:
     """Look after all of them until the loop has ended."""
     asked = False
@@ -190,7 +201,8 @@ def _keep(loop: Loop, keeper: Keeper, signals: Signals) -> None:
         died = loop.rig.poll() is not None and not (asked or keeper.over)
         if died:
             keeper.problem("The simulated rig's process died; the run was ended.")
-        if (signals.asked or died) and not asked:
+        # an ignition that is off has been told to the loop by now, with its reason
+        if (signals.asked or died or keeper.ignition_off) and not asked:
             asked = True
             loop.stop()
         if signals.torn:
@@ -212,6 +224,8 @@ def _judge(
         problems.append(f"After a stall too large to be recorded: {keeper.ring_dropped} records.")
     bad = report.failed or report.why.startswith(GAVE_UP)
     final = FAULT if bad else signalled or (FAULT if problems else GOOD)
+    if keeper.ignition_off and not signalled:  # whatever else: the power is about to go
+        final = IGNITION
     return Report(final, report, tuple(map(str, keeper.recording.paths)), tuple(problems),
                   keeper.dropped)  # fmt: skip
 
