@@ -13,6 +13,7 @@ from drivers.inputs import Pin
 STEADY_S = 0.15  # of off before it counts: two looks of the keeper, and longer than a bounce
 UNSEEN_S = 120.0  # an ignition never seen on ends the run only then: time to log in and stop it
 
+PATIENCE_S = 1.0  # for the loop to heed that the run has to end
 BACK = "The ignition is on again. Automatic must be engaged anew."
 UNSEEN = (
     f"The ignition has been off since the start: after {UNSEEN_S:.0f} s the computer shuts down. "
@@ -38,6 +39,7 @@ class Ignition:
         self._told = ""
         self.words = ""
         self.ended = False
+        self.overdue = False  # nobody has ended the run though it was due
 
     def look(self, now_s: float) -> Due:
         """Read the pin and judge. A pin that cannot be read is told and changes nothing."""
@@ -57,7 +59,7 @@ class Ignition:
     def _off(self, for_s: float) -> Due:
         due_s = self._off_s if self._seen else UNSEEN_S
         if for_s >= due_s:
-            self.ended = True
+            self.ended, self.overdue = True, for_s >= due_s + PATIENCE_S
             return Due.END
         if for_s < STEADY_S:
             return Due.NOTHING

@@ -56,6 +56,11 @@ class Keeper:
         return self._ignition is not None and self._ignition.ended
 
     @property
+    def overdue(self) -> bool:
+        """The loop was asked to end, by the link, and has not."""
+        return self._ignition is not None and self._ignition.overdue
+
+    @property
     def ring_dropped(self) -> int:
         return self.recording.dropped
 
@@ -79,6 +84,13 @@ class Keeper:
         if now_s >= self._due_s:
             self._due_s = now_s + HOST_EVERY_S
             self._send(self._host(now_s))
+
+    def close(self) -> None:
+        """Let go of the link and of the ignition's pin."""
+        if self._client is not None:
+            self._client.close()
+        if self._ignition is not None:
+            self._ignition.close()
 
     def _look_at(self, ignition: Ignition, now_s: float) -> None:
         due = ignition.look(now_s)

@@ -36,13 +36,15 @@ class Notify:
         self.lost = 0
         self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM)
         self._socket.setblocking(False)
-        name = "\0" + address[1:] if address.startswith("@") else address
-        with suppress(OSError):  # told by `lost`: the manager gives up on a silent service
-            self._socket.connect(name)
+        self._name = "\0" + address[1:] if address.startswith("@") else address
+        self._joined = False
 
     def say(self, *lines: str) -> bool:
         """Send lines as one datagram; False when it was lost."""
         try:
+            if not self._joined:
+                self._socket.connect(self._name)
+                self._joined = True
             self._socket.send("\n".join(lines).encode())
         except OSError:
             self.lost += 1
@@ -90,9 +92,10 @@ class Feed:
             self._notify.say(*self._alive, _status(tick))
 
     def stopping(self, why: str) -> None:
-        """The goodbye. The recording is still to be closed, for which nobody feeds."""
+        """The last word. The recording is still to be closed, for which nobody feeds."""
         longer = f"WATCHDOG_USEC={ENDING_S * 1e6:.0f}"
         self._notify.say("STOPPING=1", *((longer,) if self._alive else ()), f"STATUS={why}")
+        self._notify.close()
 
 
 def watchdog_s(environment: Mapping[str, str]) -> float | None:

@@ -178,6 +178,7 @@ def run(plan: Plan) -> Report:
             code = loop.process.wait()
             screen.close(LEAVE_S)
             stored = recording.close()
+            keeper.close()
             end(loop.rig, LEAVE_S)
             if code < 0:  # killed: it could not take its socket away
                 plan.link_path.unlink(missing_ok=True)
@@ -201,8 +202,7 @@ def _keep(loop: Loop, keeper: Keeper, signals: Signals) -> None:
         died = loop.rig.poll() is not None and not (asked or keeper.over)
         if died:
             keeper.problem("The simulated rig's process died; the run was ended.")
-        # an ignition that is off has been told to the loop by now, with its reason
-        if (signals.asked or died or keeper.ignition_off) and not asked:
+        if (signals.asked or died or keeper.overdue) and not asked:
             asked = True
             loop.stop()
         if signals.torn:
