@@ -6,6 +6,7 @@ import dataclasses
 import importlib.util
 import math
 import os
+import re
 import subprocess
 import sys
 import tempfile
@@ -191,9 +192,7 @@ def test_a_rig_with_an_ignition_needs_such_a_pin_here(tmp_path: Path) -> None:
     assert not list(tmp_path.glob("*.mcap"))
 
 
-@pytest.mark.parametrize(
-    "table", ["pin = 28", "pin = 24\noff_s = 0.1", "off_s = 3", "pin = 24\nx = 1"]
-)
+@pytest.mark.parametrize("table", ["pin = 28", "pin = 24\noff_s = 0.1", "pin = 24\nx = 1"])
 def test_a_wrong_table_is_refused(tmp_path: Path, table: str) -> None:
     text = find_rig("reference").read_text(encoding="utf-8")
     rig = tmp_path / "rig.toml"
@@ -228,9 +227,23 @@ def test_the_computer_is_switched_off_after_that_code_alone(
         assert told.read_text().splitlines() == ["sync", "systemctl --no-block poweroff"]
 
 
-def test_a_plan_without_the_table_looks_at_no_pin() -> None:
+def test_a_rig_that_names_no_pin_opens_none() -> None:
     rig = load_rig(find_rig("reference"))
-    plan = session.Plan(rig=rig, rig_text="", folder=Path(), ignition=Wire())
+    assert rig.ignition.pin is None
+    plan = session.Plan(rig=rig, rig_text="", folder=Path())
     assert session._ignition(plan) is None
-    with_table = rig.model_copy(update={"ignition": Table(pin=24)})
-    assert session._ignition(dataclasses.replace(plan, rig=with_table)) is not None
+    assert session._ignition(dataclasses.replace(plan, ignition=Wire())) is not None
+
+
+def test_its_pin_has_no_other_use(tmp_path: Path) -> None:
+    text = find_rig("reference").read_text(encoding="utf-8")
+    driver = '[driver]\ndevice = "driver"\nkind = "gpio"\nenable_pin = 24\n'
+    parts = re.split(r"(?=^\[)", text, flags=re.MULTILINE)
+    rig = tmp_path / "rig.toml"
+    rig.write_text(
+        "".join(part for part in parts if not part.startswith("[driver]"))
+        + f"\n{driver}\n[ignition]\npin = 24\n", encoding="utf-8",
+    )  # fmt: skip
+    done = CliRunner().invoke(cli, ["check", str(rig)])
+    assert done.exit_code == 2
+    assert "ignition.pin: 24 is taken by driver.enable_pin as well" in done.output
