@@ -65,14 +65,14 @@ def _chip(table: ChipInertial, model: Model, address: int, shared: Shared, now_s
     return _told(chip, lambda: chip.identity, reads=True)
 
 
-def open_air(table: Thermometer) -> Joined | None:
+def open_air(table: Thermometer, shared: Shared) -> Joined | None:
     """A thermometer, or a number in its place; None when it is simulated."""
     match table:
         case FixedThermometer():
             fixed = FixedAir(table.device, table.celsius)
             return _told(fixed, lambda: f"{table.celsius:g} C, typed in", reads=True)
         case W1Thermometer():
-            w1 = W1Air(table.device, Path(table.path))
+            w1 = W1Air(table.device, Path(table.path), shared.wires.background)
             return _told(w1, lambda: Path(table.path).parent.name, reads=True)
     return None
 
