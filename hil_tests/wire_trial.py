@@ -65,7 +65,7 @@ def pooled(summaries: list[Summary]) -> Figures:
 
 
 def compare(wiring: str, distance_m: float, seeds: list[int]) -> dict[str, Any]:
-    """Both ways over all seeds, their pooled figures, and the largest share by which they differ."""
+    """Both ways over all seeds, pooled, and by what share they differ."""
     plain, wired = [], []
     with tempfile.TemporaryDirectory() as folder:
         for seed in seeds:

@@ -112,7 +112,7 @@ class WiredRig(SimulatedRig):
         if truth.left_bar is not None and rig.bars["left"].kind == "uart-binary":  # type: ignore[index]
             truth = replace(truth, left_bar=replace(truth.left_bar, step_m=FINE_M))
         super().__init__(world, truth, seed)
-        self.wire = _wired(self, rig, air)
+        self.wire = wired(self, rig, air, START_S - BEFORE_S)
         self.mixed: MixedRig = open_rig(rig, None, self.wire.wires)
 
     def read(self, now_s: float) -> Sequence[AnySample]:
@@ -137,8 +137,9 @@ class WiredRig(SimulatedRig):
         super().close()
 
 
-def _wired(sim: SimulatedRig, rig: Rig, air: Path) -> WireWorld:
-    wire = WireWorld(sim, START_S - BEFORE_S)
+def wired(sim: SimulatedRig, rig: Rig, air: Path, start_s: float) -> WireWorld:
+    """The stand-ins of a wiring on a simulated machine."""
+    wire = WireWorld(sim, start_s)
     wire.add_wheel(17, 18, 0.020)
     wire.add_thermometer(air)
     if rig.boards:

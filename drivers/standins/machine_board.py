@@ -55,9 +55,11 @@ class MachineBoard(BoardTalker):
             if len(self._batch) == codec.BATCH:
                 self._tell_batch(due_s)
         else:
-            bits = ((codec.ENABLE, sample.enable), (codec.LEFT, sample.left_hand))
-            bits += ((codec.RIGHT, sample.right_hand),)
-            self.bits = sum(bit for bit, on in bits if on)
+            self.bits = (
+                codec.ENABLE * sample.enable
+                + codec.LEFT * sample.left_hand
+                + codec.RIGHT * sample.right_hand
+            )
 
     def _tell_ping(self, due_s: float, ping: RangePing) -> None:
         self._ping = (self._ping + 1) & 0xFFFF

@@ -65,7 +65,7 @@ class WireWorld:
         self._felt: deque[InertialSample] = deque()
         self._wheel: StandInWheel | None = None
         self._rolled = 0.0
-        self._thermometer: Path | None = None
+        self.thermometer: Path | None = None
         self._enable: StandInPin | None = None
         self._hands: tuple[StandInPin, StandInPin] | None = None
         self._driven: Callable[[], tuple[float, float]] | None = None
@@ -90,7 +90,7 @@ class WireWorld:
         rangers = []
         for element, port in enumerate(ports):
             self.lines[port] = StandInLine(self.clock)
-            sight = MachineSight(lambda t, n=element: bar.hear(t - self.start_s, n, self.sim.pose))
+            sight = MachineSight(self._hears(bar, element))
             rangers.append(BinaryRanger(self.lines[port], sight, trigger="byte", **settings))
         return rangers
 
@@ -121,7 +121,7 @@ class WireWorld:
 
     def add_thermometer(self, path: Path) -> None:
         """A file such as the kernel's."""
-        self._thermometer = path
+        self.thermometer = path
         path.write_text("17000\n", encoding="ascii")
 
     def add_board(self, port: str) -> MachineBoard:
@@ -162,9 +162,9 @@ class WireWorld:
             self._felt.append(sample)
             while self._felt[0].time_s < sample.time_s - KEPT_S:
                 self._felt.popleft()
-        elif isinstance(sample, AirSample) and self._thermometer and sample.temperature_c:
+        elif isinstance(sample, AirSample) and self.thermometer and sample.temperature_c:
             text = f"{round(1000 * sample.temperature_c)}\n"
-            self._thermometer.write_text(text, encoding="ascii")
+            self.thermometer.write_text(text, encoding="ascii")
 
     def _roll(self, wheel: StandInWheel, before_s: float, now_s: float) -> None:
         """Each edge at its own time: the way goes on evenly between two looks."""
@@ -191,6 +191,9 @@ class WireWorld:
             at -= 1
         s = self._felt[at]
         return (s.ax, s.ay, s.az, s.gx, s.gy, s.gz)
+
+    def _hears(self, bar: SimulatedBar, element: int) -> Callable[[float], list[float]]:
+        return lambda fired_s: bar.hear(fired_s - self.start_s, element, self.sim.pose)
 
     def _bus(self, path: str) -> StandInBus:
         return self.buses.setdefault(path, StandInBus())

@@ -170,4 +170,4 @@ def _told(device: Any, what: Callable[[], str], *, reads: bool, motion: Any = No
 def check_name(table: str, error: DeviceError) -> DeviceError:
     """The same sentence with the table of the rig file that it is about."""
     words = str(error)
-    return error if words.startswith(table) else DeviceError(f"{table}: {words}")
+    return error if words.startswith((table, "boards.")) else DeviceError(f"{table}: {words}")
