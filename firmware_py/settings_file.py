@@ -108,7 +108,7 @@ class _Views:
         for place, checks, view in [*self._tables, ((), extra_checks, self._root)]:
             for check in checks:
                 for keys, words in check(view):
-                    yield tuple((*place, *key.split(".")) for key in keys), words
+                    yield tuple((*place, *_parts(key)) for key in keys), words
 
     def _plain(self, value: Any, place: Place, spots: list[errors.Spot]) -> Any:
         def inner(key: str | int, item: Any) -> Any:
@@ -135,6 +135,11 @@ class _Views:
             plain = default.model_dump(mode="json") if isinstance(default, BaseModel) else default
             unknown = name in doubtful or field.is_required()
             table.setdefault(name, UNKNOWN if unknown else plain)
+
+
+def _parts(key: str) -> Place:
+    """A dotted key's parts; a number counts in a list, from 0; "" is the table itself."""
+    return tuple(int(part) if part.isdecimal() else part for part in key.split(".") if part)
 
 
 def kind_of(raw: Iterable[str]) -> str:
