@@ -81,7 +81,7 @@ def _curves_fit(rows: list[tuple[float | None, float]]) -> Iterator[Crossed]:
         before = rows[number - 1]
         way, need = at - (before[0] or 0.0), 0.5 * (curve + before[1])
         if way > 0 and need > way + SLACK_M:
-            words = f"half of it and half of the curve before it take {need:g} m"
+            words = f"the half curves between this point and its neighbour take {need:g} m"
             blamed = f"points.{number if curve else number - 1}.curve_m"
             yield Crossed((blamed,), f"{words}; the grade between is {way:g} m long")
 
