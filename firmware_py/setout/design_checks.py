@@ -168,6 +168,9 @@ def spans_fit(design: View) -> Iterator[Crossed]:
     if profile is UNKNOWN or stations is UNKNOWN or design.get("profile.stations_csv"):
         return
     rows = numbered(stations, "crossfall_pct", "width_m")
+    if design.get("crossfall") not in (UNKNOWN, []) and any(row[0] is not None for row in rows):
+        words = "crossfall is given here and at stations; one of them is right"
+        yield Crossed(("crossfall",), words)
     for at, (key, rest) in enumerate((("crossfall_pct", design.get("crossfall")), ("width_m", []))):
         everywhere = bool(rows) and all(row[at] is not None for row in rows)
         if design.get(key) is None and rest == [] and not everywhere:

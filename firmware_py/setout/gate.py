@@ -70,9 +70,8 @@ def apparent(bar: Bar, clearance: float, seen: Seen) -> Floats:
         gap = np.where(np.abs(place) > seen.aside, 0.0, gap)
     read, string = np.hypot(drop, gap), np.hypot(clearance, place)
     off = (read - string) * string / clearance
-    inside = (drop > 0.0) & (
-        gap <= max(drop, 0.0) * math.tan(MAY_SEE * bar.beam_half_angle_deg * DEG)
-    )
+    beam = MAY_SEE * math.tan(bar.beam_half_angle_deg * DEG)
+    inside = (drop > 0.0) & (gap <= drop * beam)
     return np.where(inside, off, math.nan)
 
 

@@ -53,9 +53,16 @@ def worst_errors(strip: Strip, start: Floats, end: Floats, pull: float) -> Float
 
 
 def fixed_places(strip: Strip, rules: Rules, wanted: Sequence[float]) -> Floats:
-    """Chainages that must have a pin: both ends, those wanted, and kinks a span would cut off."""
+    """Chainages that must have a pin: both ends, those wanted, ends of curves, and kinks.
+
+    A kink or a curve counts where the longest span over it would err by half the tolerance.
+    """
     at, jump = strip.kinks()
-    sharp = at[np.abs(jump) * rules.most / 4.0 > 0.5 * rules.tolerance]
+    err = np.abs(jump) * rules.most / 4.0
+    profile = strip.profile
+    bend = np.abs(np.diff(profile.rate)) * rules.most**2 / 8.0
+    curve = profile.knots[1:-1][bend > 0.5 * rules.tolerance]
+    sharp = np.union1d(at[err > 0.5 * rules.tolerance], curve)
     start, end = strip.profile.start, strip.profile.end
     inside = [one for one in wanted if start < one < end]
     kept = [start]
@@ -88,7 +95,7 @@ def _stretch(
     even = np.linspace(start, end, len(walked))
     even[1:-1] = np.round(even[1:-1] / ROUND) * ROUND
     if len(walked) > 2 and np.all(np.diff(even) > 0.0) and _keeps(strip, rules, bends, even):
-        return even.tolist()
+        return [float(one) for one in even]
     return walked
 
 

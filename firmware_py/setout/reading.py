@@ -53,7 +53,7 @@ class _Rows:
 
 
 def read_design(path: Path) -> Read:
-    """A design file and the files that it names; FileFault with every fault of the first bad one."""
+    """A design file and those it names; FileFault with every fault of the first bad one."""
     design = load_model(path, Design)
     rows = _profile(path, design)
     made = layers.stack([(one.name, one.thickness_mm / 1e3, one.compaction_pct / 100)
@@ -84,8 +84,9 @@ def _profile(path: Path, design: Design) -> _Rows:
     if given.stations:
         at = np.array([row.chainage_m for row in given.stations])
         level = np.array([row.level_m for row in given.stations])
-        cross = [row.crossfall_pct for row in given.stations]
-        width = [row.width_m for row in given.stations]
+        cross = [design.crossfall_pct if row.crossfall_pct is None else row.crossfall_pct
+                 for row in given.stations]  # fmt: skip
+        width = [design.width_m if row.width_m is None else row.width_m for row in given.stations]
         if at.size < 2:
             raise fault_at(path, ("profile", "stations"), "one station; at least two are right")
         return _Rows(from_stations(at, level), _along(at, cross, 0.01), _along(at, width, 1.0))

@@ -78,7 +78,9 @@ def _header(
 ) -> list[tuple[str, float]]:
     """Each column's name without unit, and the factor to SI."""
     right = ", ".join(f"{name}_{'pct' if name == 'crossfall' else 'm'}" for name in allowed)
-    faults, found, units = [], [], set()
+    faults: list[Fault] = []
+    found: list[tuple[str, float]] = []
+    units: set[str] = set()
     for word in (cell.strip().lower() for cell in header):
         name, _, unit = word.rpartition("_")
         fits = name in allowed and unit in (("pct",) if name == "crossfall" else ("m", "ft"))
