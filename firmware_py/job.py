@@ -17,8 +17,8 @@ from firmware_py.settings import Gate, SideWord
 from firmware_py.settings_file import load_model
 
 JOB_SCHEMA = 1
-MOST_STATIONS = 100_000
-MAX_BYTES = 20_000_000  # so many stations, pins and words have some 13 MB
+MOST_STATIONS = 200_000
+MAX_BYTES = 30_000_000  # so many stations and pins have some 25 MB
 
 
 class Station(Part):

@@ -51,11 +51,14 @@ def _csv(columns: list[Column]) -> str:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow([name for name, _, _ in columns])
-    cells = [values if isinstance(values, list) else [_cell(v, digits) for v in values.tolist()]
+    cells = [values if isinstance(values, list) else _cells(values, digits)
              for _, values, digits in columns]  # fmt: skip
     writer.writerows(zip(*cells, strict=True))
     return out.getvalue()
 
 
-def _cell(value: float, digits: int) -> str:
-    return "" if math.isnan(value) else f"{round(value, digits) + 0.0:.{digits}f}"
+def _cells(values: Floats, digits: int) -> list[str]:
+    """Rounded, never -0; empty for NaN."""
+    shape = f"%.{digits}f"
+    rounded = (np.round(values, digits) + 0.0).tolist()
+    return ["" if math.isnan(one) else shape % one for one in rounded]

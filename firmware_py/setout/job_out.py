@@ -13,46 +13,71 @@ from firmware_py.setout.alignment import Floats, SetoutError
 from firmware_py.setout.plan import Plan
 from firmware_py.settings import MM
 
-STEP = 0.25  # m between the places where the target is looked at
-CLOSE = np.array([0.05e-3, 0.2e-3, 0.5e-4])  # m, m, ratio: offset, level, crossfall left out by
+SAMPLES = 48  # of each span: where straight lines are held against what they stand for
+PIECES = (1, 2, 3, 4, 6, 8, 12, 16, 24, 48)  # straight pieces of a span, the fewest that will do
+CLOSE = np.array([0.1e-3, 0.2e-3, 1e-4])  # m, m, ratio: offset, level, crossfall may differ by
+STATION = "  {chainage_m = %.3f, offset_mm = %.2f, crossfall_pct = %.3f, level_m = %.4f},"
+CHUNK = 10_000  # spans at once: memory
 
 
 def schedule(plan: Plan) -> tuple[Floats, Floats]:
-    """Chainages and rows (offset m, level m, crossfall), thinned so that straight lines will do."""
+    """Chainages and rows (offset m, level m, crossfall): straight lines between them will do."""
+    edges = _edges(plan)
+    parts = [
+        _refined(plan, edges[k : k + CHUNK + 1]) for k in range(0, max(1, edges.size - 1), CHUNK)
+    ]
+    at = np.unique(np.round(np.concatenate([*parts, edges[-1:]]), 3))
+    if at.size > MOST_STATIONS:
+        words = f"{at.size} stations would be needed; a job file holds {MOST_STATIONS}"
+        raise SetoutError(f"{words}: split the job")
+    return at, _rows(plan, at)
+
+
+def _rows(plan: Plan, at: Floats) -> Floats:
     strip, pins = plan.read.strip, plan.pins
-    start, end = strip.profile.start, strip.profile.end
-    step = max(STEP, (end - start) / (4 * MOST_STATIONS))
-    every = np.concatenate([np.arange(start, end, step), pins.at, strip.knots(), [end]])
-    at = np.unique(np.round(every[(every >= start) & (every <= end)], 3))
     level = strip.edge(at)
     bow, sag = string.errors(at, pins.at, level, pins.layer, plan.rules.pull)
-    rows = np.stack([bow + sag, level, strip.crossfall(at)], axis=1)
-    kept = _thinned(at, rows, np.isin(at, np.round(pins.at, 3)))
-    if kept.size > MOST_STATIONS:
-        words = f"{kept.size} stations would be needed; a job file holds {MOST_STATIONS}"
-        raise SetoutError(f"{words}: split the job")
-    return at[kept], rows[kept]
+    return np.stack([bow + sag, level, strip.crossfall(at)], axis=1)
 
 
-def _thinned(at: Floats, rows: Floats, wanted: np.ndarray) -> np.ndarray:
-    """Indices to keep: straight lines between them stay within CLOSE (Douglas and Peucker)."""
-    wanted = wanted.copy()
-    wanted[[0, -1]] = True
-    fixed = np.flatnonzero(wanted)
-    keep = set(fixed.tolist())
-    todo = list(zip(fixed[:-1].tolist(), fixed[1:].tolist(), strict=True))
-    while todo:
-        one, two = todo.pop()
-        if two - one < 2:
-            continue
-        share = ((at[one + 1 : two] - at[one]) / (at[two] - at[one]))[:, None]
-        off = np.abs(rows[one + 1 : two] - rows[one] - share * (rows[two] - rows[one])) / CLOSE
-        worst = off.max(axis=1)
-        k = int(np.argmax(worst))
-        if worst[k] > 1.0:
-            keep.add(one + 1 + k)
-            todo += [(one, one + 1 + k), (one + 1 + k, two)]
-    return np.array(sorted(keep))
+def _edges(plan: Plan) -> Floats:
+    """Pins, and every place where level or crossfall turns sharply enough to matter."""
+    strip = plan.read.strip
+    at, jump = strip.kinks()
+    sharp = at[np.abs(jump) * plan.rules.most / 4.0 > CLOSE[0]]
+    cross = strip.crossfall.at
+    inside = cross[(cross > strip.profile.start) & (cross < strip.profile.end)]
+    reach = 0.5 * plan.rules.least
+    turn = strip.crossfall(inside - reach) + strip.crossfall(inside + reach)
+    turns = inside[np.abs(turn - 2.0 * strip.crossfall(inside)) > CLOSE[2]]
+    ends = np.array([strip.profile.start, strip.profile.end])
+    return np.unique(np.round(np.concatenate([plan.pins.at, sharp, turns, ends]), 3))
+
+
+def _refined(plan: Plan, edges: Floats) -> Floats:
+    """Starts of the straight pieces of each span between edges."""
+    start, span = edges[:-1], np.diff(edges)
+    at = start[:, None] + span[:, None] * np.linspace(0.0, 1.0, SAMPLES + 1)
+    rows = _rows(plan, at.ravel()).reshape(*at.shape, 3)
+    todo, found = np.arange(start.size), [start[:0]]
+    for pieces in PIECES:
+        good = _off(rows[todo], pieces) <= 1.0 if pieces < SAMPLES else np.full(todo.size, True)
+        done = todo[good]
+        shares = np.arange(pieces) / pieces
+        found.append((start[done, None] + span[done, None] * shares).ravel())
+        todo = todo[~good]
+    return np.concatenate(found)
+
+
+def _off(rows: Floats, pieces: int) -> Floats:
+    """How far straight pieces are off the samples (spans x samples x 3), in units of CLOSE."""
+    each = SAMPLES // pieces
+    share = (np.arange(each) / each)[:, None]
+    nodes = rows[:, ::each]
+    one, two = nodes[:, :-1, None], nodes[:, 1:, None]
+    line = (one + (two - one) * share).reshape(rows.shape[0], SAMPLES, 3)
+    out: Floats = (np.abs(rows[:, :-1] - line) / CLOSE).max(axis=(1, 2), initial=0.0)
+    return out
 
 
 def job_toml(plan: Plan) -> str:
@@ -74,11 +99,10 @@ def _lines(plan: Plan) -> Iterator[str]:
     yield f"crossfall_tolerance_pct = {design.crossfall_tolerance_pct:g}"
     at, rows = schedule(plan)
     yield "stations = ["
-    for x, (offset, level, crossfall) in zip(at.tolist(), rows.tolist(), strict=True):
-        yield (
-            f"  {{chainage_m = {x:.3f}, offset_mm = {_zero(offset / MM, 2)}, "
-            f"crossfall_pct = {_zero(100 * crossfall, 3)}, level_m = {level:.4f}}},"
-        )
+    mm = np.round(rows[:, 0] / MM, 2) + 0.0  # never -0
+    pct = np.round(100 * rows[:, 2], 3) + 0.0
+    for row in zip(at.tolist(), mm.tolist(), pct.tolist(), rows[:, 1].tolist(), strict=True):
+        yield STATION % row
     yield "]"
     yield "pins = ["
     for x, name in zip(plan.pins.at.tolist(), plan.pins.names, strict=True):
@@ -103,8 +127,3 @@ def _obstacle(obstacle: Obstacle) -> Iterator[str]:
 def _text(text: str) -> str:
     """A text as TOML has it; JSON's escapes are TOML's, but for DEL."""
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-
-
-def _zero(value: float, digits: int) -> str:
-    """Rounded, and never -0."""
-    return f"{round(value, digits) + 0.0:.{digits}f}"

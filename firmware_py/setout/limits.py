@@ -6,7 +6,6 @@ Slopes as ratios. These are no local rules: those may be stricter, and they come
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -47,10 +46,9 @@ def transitions(crossfall: Along, width: Along, start: float, end: float) -> lis
     knots = np.array([start, *inside.tolist(), end])
     values, widths = crossfall(knots), width(knots)
     found: list[Transition] = []
-    for k, (one, two) in enumerate(pairwise(knots.tolist())):
+    for k in np.flatnonzero(np.abs(np.diff(values)) > SLACK).tolist():
+        one, two = float(knots[k]), float(knots[k + 1])
         before, after = float(values[k]), float(values[k + 1])
-        if abs(after - before) < SLACK:
-            continue
         new = Transition(one, two, before, after, float(max(widths[k], widths[k + 1])))
         last = found[-1] if found else None
         if last and last.end == new.start and abs(last.rate - new.rate) < SLACK:

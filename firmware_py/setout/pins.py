@@ -17,6 +17,7 @@ from firmware_py.setout.strip import Strip
 
 SHARES = np.linspace(0.0, 1.0, 33)  # of a span: where it is looked at
 STEP = 0.25  # m between the spacings that are tried
+AT_ONCE = 64  # spans that are looked at together: quick on long jobs
 ROUND = 0.05  # m; chainages of pins are read off a tape
 SLACK = 1e-9
 
@@ -91,7 +92,9 @@ def _stretch(
     """Pins from start to end: as few as need be, then evenly spread if that is good as well."""
     walked = [start]
     while walked[-1] < end - SLACK:
-        walked.append(_next(strip, rules, bends, walked[-1], end))
+        walked += _longest(strip, rules, bends, walked[-1], end)
+        if walked[-1] < end - SLACK:
+            walked.append(_next(strip, rules, bends, walked[-1], end))
     even = np.linspace(start, end, len(walked))
     even[1:-1] = np.round(even[1:-1] / ROUND) * ROUND
     if len(walked) > 2 and np.all(np.diff(even) > 0.0) and _keeps(strip, rules, bends, even):
@@ -106,6 +109,20 @@ def _most_here(rules: Rules, bends: Sequence[Span], start: float) -> float:
         if bend.end > start and bend.start < start + most:
             most = min(most, max(bend.most, bend.start - start))
     return most
+
+
+def _longest(
+    strip: Strip, rules: Rules, bends: Sequence[Span], start: float, end: float
+) -> list[float]:
+    """As many spans of the longest kind as keep the rules from here, at most AT_ONCE."""
+    places = np.minimum(start + rules.most * np.arange(AT_ONCE + 1), end)
+    places = places[: int(np.searchsorted(places, end)) + 1]
+    spans = np.diff(places)
+    limits = np.array([_most_here(rules, bends, one) for one in places[:-1].tolist()])
+    good = worst_errors(strip, places[:-1], places[1:], rules.pull) <= rules.tolerance
+    good &= spans <= limits + SLACK
+    count = int(np.argmin(good)) if not good.all() else good.size
+    return [float(one) for one in places[1 : count + 1]]
 
 
 def _next(

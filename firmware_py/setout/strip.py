@@ -52,8 +52,10 @@ class Strip:
 
     def finished(self, at: Floats, place: Place) -> Floats:
         """Finished level at a place across, m."""
-        to_left = (SHARE[place] - SHARE[self.level_at]) * self.width(at)
-        out: Floats = self.profile.levels(at) + self.crossfall(at) * to_left
+        share = SHARE[place] - SHARE[self.level_at]
+        if share == 0.0:
+            return self.profile.levels(at)
+        out: Floats = self.profile.levels(at) + self.crossfall(at) * share * self.width(at)
         return out
 
     def layer(self, at: Floats, place: Place) -> Floats:

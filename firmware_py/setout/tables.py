@@ -118,7 +118,7 @@ def _body(
                 faults.append(Fault(str(path), line, name, value))
             else:
                 values[at, k] = value
-    columns = {name: values[:, k] for k, (name, _) in enumerate(names)}
+    columns = {name: values[:, k].copy() for k, (name, _) in enumerate(names)}
     lines = [line for line, _ in body]
     faults += _not_rising(path, columns["chainage"], lines)
     if faults:
