@@ -143,7 +143,7 @@ def _curve(p: Intersection, g1: float, g2: float) -> list[tuple[float, float, fl
     if p.radius:
         return _arc(p, g1, g2) if g1 != g2 else []
     l1, l2 = p.length_in, p.length_out
-    if not l1 + l2 > 0.0:
+    if min(l1, l2) < SLACK:
         return []
     whole, turn = l1 + l2, g2 - g1
     # the offset over the point is turn l1 l2 / (2 L); both parabolas share the grade there

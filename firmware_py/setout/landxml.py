@@ -157,7 +157,7 @@ class _Reader:
             ends = self._length(node, "lengthIn"), self._length(node, "lengthOut")
             return Intersection(at, level, *ends)
         if node.name == "CircCurve":
-            return Intersection(at, level, radius=self._length(node, "radius"))
+            return Intersection(at, level, radius=self._length(node, "radius", signed=True))
         return Intersection(at, level)
 
     def _numbers(self, node: Node) -> list[float]:
@@ -169,12 +169,14 @@ class _Reader:
             raise self.fault(node, f"{errors.shown(node.text.strip())} are not numbers")
         return values
 
-    def _length(self, node: Node, key: str) -> float:
+    def _length(self, node: Node, key: str, signed: bool = False) -> float:
         word = node.attributes.get(key)
         try:
             value = float(word) if word is not None else math.nan
         except ValueError:
             value = math.nan
+        if signed:  # some write a crest's radius below zero
+            value = abs(value)
         if not (math.isfinite(value) and value > 0.0):
             told = "missing" if word is None else f"{errors.shown(word)} is no length"
             raise self.fault(node, f"{key}: {told}; a number above 0 is right")

@@ -16,7 +16,7 @@ from firmware_py.setout.alignment import Floats
 from firmware_py.setout.strip import Strip
 
 SHARES = np.linspace(0.0, 1.0, 33)  # of a span: where it is looked at
-STEP = 0.25  # m between the spacings that are tried
+STEP = 0.1  # m between the spacings that are tried
 AT_ONCE = 64  # spans that are looked at together: quick on long jobs
 ROUND = 0.05  # m; chainages of pins are read off a tape
 SLACK = 1e-9

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -63,6 +62,7 @@ def read_design(path: Path) -> Read:
         rows.profile, design.profile.level_at, _crossfall(path, design, rows),
         _width(path, design, rows), layers.graded_below(layer), design.string.side,
     )  # fmt: skip
+    _refuse_short_string(path, design, rows.profile)
     ground = _ground(path, design) or rows.ground
     if ground is not None:
         _refuse_far_ground(path, design, strip, ground)
@@ -179,6 +179,17 @@ def _ground(path: Path, design: Design) -> Ground | None:
     raise FileFault([Fault(str(table.path), 1, "", f"missing columns; {words}")])
 
 
+def _refuse_short_string(path: Path, design: Design, profile: Profile) -> None:
+    """Pins as given reach from the start of the levels to their end, and no further."""
+    pins = design.string.pins
+    if pins and (pins[0].chainage_m, pins[-1].chainage_m) != (profile.start, profile.end):
+        words = (
+            f"from {pins[0].chainage_m:g} to {pins[-1].chainage_m:g} m; the job runs from "
+            f"{profile.start:g} to {profile.end:g} m, and so must its pins"
+        )
+        raise fault_at(path, ("string", "pins"), words)
+
+
 def _refuse_far_ground(path: Path, design: Design, strip: Strip, ground: Ground) -> None:
     """Ground far from the design is not on its datum, or not in its unit."""
     inside = (ground.at >= strip.profile.start) & (ground.at <= strip.profile.end)
@@ -196,9 +207,3 @@ def _refuse_far_ground(path: Path, design: Design, strip: Strip, ground: Ground)
             f"{FAR_OFF:g} m: another datum, or mixed units"
         )
         raise fault_at(path, where, words)
-
-
-def covered(ground: Ground | None, start: float, end: float) -> bool:
-    """True if the ground is known all along."""
-    known = ground is not None and ground.at[0] <= start and ground.at[-1] >= end
-    return bool(known and math.isfinite(end))

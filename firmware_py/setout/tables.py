@@ -62,7 +62,8 @@ def load_table(path: Path, needed: Sequence[str], allowed: Sequence[str]) -> Tab
 def _rows(path: Path) -> list[tuple[int, list[str]]]:
     """Rows that hold something, each with its line; # begins a comment line."""
     text = read_text(path, MOST_BYTES)
-    start = text.partition("\n")[0]
+    lines = (line.strip() for line in text.split("\n", 50)[:50])
+    start = next((line for line in lines if line and not line.startswith("#")), "")
     mark = ";" if ";" in start else "\t" if "\t" in start else ","
     reader = csv.reader(io.StringIO(text), delimiter=mark, skipinitialspace=True)
     try:

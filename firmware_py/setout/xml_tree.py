@@ -14,7 +14,7 @@ from firmware_py.errors import Fault, FileFault
 
 MOST_BYTES = 50_000_000
 MOST_DEPTH = 50
-MOST_ELEMENTS = 200_000  # of those that are kept
+MOST_ELEMENTS = 120_000  # of those that are kept: 100 000 points and some
 LEFT_OUT = frozenset({"Surfaces", "Parcels", "CgPoints", "PlanFeatures", "PipeNetworks", "Survey",
                       "Monuments", "GradeModel", "CrossSects"})  # fmt: skip
 
