@@ -76,7 +76,7 @@ def sag(span_m: float, mass_g_per_m: float, tension_n: float, as_json: bool) -> 
 @click.command(
     epilog=f"""\b
 Examples:
-  linehold chord --span-m 6 --grade-in-pct 1.5 --grade-out-pct -1.2 --curve-m 30
+  linehold chord --span-m 6 --grade-in-pct 3 --grade-out-pct 0.3 --curve-m 30
   linehold chord --span-m 3 --radius-m 40
 
 {CODES}"""
@@ -117,7 +117,7 @@ def _ordinate(radius_m: float, span_m: float) -> float:
     epilog=f"""\b
 Examples:
   linehold spacing --tolerance-mm 2
-  linehold spacing --tolerance-mm 2 --grade-in-pct 1.5 --grade-out-pct -1.2 --curve-m 30
+  linehold spacing --tolerance-mm 2 --grade-in-pct 3 --grade-out-pct 0.3 --curve-m 30
   linehold spacing --radius-m 25 --plan-tolerance-mm 20
 
 {CODES}"""
