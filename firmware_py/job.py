@@ -13,11 +13,12 @@ from typing import Literal
 from pydantic import Field
 
 from firmware_py.schema import Crossed, Part, View
-from firmware_py.settings import SideWord
+from firmware_py.settings import Gate, SideWord
 from firmware_py.settings_file import load_model
 
 JOB_SCHEMA = 1
-MOST_STATIONS = 100_000
+MOST_STATIONS = 200_000
+MAX_BYTES = 30_000_000  # so many stations and pins have some 25 MB
 
 
 class Station(Part):
@@ -99,8 +100,9 @@ class Job(Part):
     pins: list[Pin] = Field(default=[], max_length=MOST_STATIONS)
     obstacles: list[Obstacle] = Field(default=[], max_length=1000)
     cut: Cut = Cut()
+    gate: Gate | None = Field(default=None, description="the range gate that suits the string")
 
 
 def load_job(path: Path) -> Job:
     """The job of a job file; FileFault with every fault of it."""
-    return load_model(path, Job)
+    return load_model(path, Job, most=MAX_BYTES)
