@@ -65,7 +65,7 @@ class Footprint:
              mid[2] - z0 - gf * ff - gl * fl],
             [2.0 * r * ff, 2.0 * r * fl, r * r, 0.0, 0.0, ff * ff + fl * fl],
         ])  # fmt: skip
-        rows = matrix @ self._rows
+        rows = np.dot(matrix, self._rows)
         rough = ground.sample_cells(rows[:2])
         rough += self._mean
         np.minimum(rough, self._most, out=rough)

@@ -10,6 +10,8 @@ from collections.abc import Mapping, Sequence
 from operator import itemgetter
 from typing import Any
 
+from msgspec.structs import replace
+
 from drivers.samples import AnySample, ValveCommand
 from drivers.simulated.air import Air, SimulatedAir
 from drivers.simulated.build import build_bars, build_ground, raised_by
@@ -107,7 +109,7 @@ class SimulatedRig:
         """Step the physics until it holds now."""
         if self._start_s is None:
             self._start_s = now_s
-            self._machine.pose = self._machine.pose._replace(t=now_s)
+            self._machine.pose = replace(self._machine.pose, t=now_s)
             self._air.step(now_s, now_s)
             self._motion.step(now_s, now_s, 0.0, 0.0)
             self._inputs.step(now_s, now_s)
