@@ -71,7 +71,7 @@ class SimulatedRig:
     def read(self, now_s: float) -> Sequence[AnySample]:
         """Advance to now; everything that has become readable, oldest arrival first."""
         self._advance(now_s)
-        ready = [item for device in self._sources for item in device.due(now_s)]
+        ready = [item for device in self._sources if device.queue for item in device.due(now_s)]
         ready.sort(key=itemgetter(0))
         return [sample for _, sample in ready]
 

@@ -115,9 +115,11 @@ class Senses:
         the order yaw, pitch, roll (any text on rotation kinematics).
         """
         t = self.tilt
-        n = max(self.fresh, 1)
-        x, y, z = (total / n - bias for total, bias in zip(self.turn, t.bias, strict=True))
-        if not self.fresh:
+        n = self.fresh
+        if n:
+            (x, y, z), (b, c, d) = self.turn, t.bias
+            x, y, z = x / n - b, y / n - c, z / n - d
+        else:
             x, y, z = t.roll_rate, t.pitch_rate, t.yaw_rate
         self.turn, self.fresh = (0.0, 0.0, 0.0), 0
         roll, pitch = t.roll, t.pitch
@@ -170,14 +172,16 @@ class Senses:
         )  # fmt: skip
         self._learn_mount(dt, rests)
         self.count += 1
-        self.turn = (self.turn[0] + gx, self.turn[1] + gy, self.turn[2] + s.gz)
+        x, y, z = self.turn
+        self.turn = (x + gx, y + gy, z + s.gz)
         self.fresh += 1
 
     def _learn_mount(self, dt: float, rests: bool) -> None:
         """The mounting yaw from a blade that is lifted at rest."""
         t, v = self.tilt, self.speed
         lifted = v is not None and abs(v) < REST_MPS and not rests
-        change = self.mount.update(dt, t.roll_rate, t.pitch_rate, t.bias_sd, lifted=lifted)
+        sd = t.bias_sd if lifted else 0.0
+        change = self.mount.update(dt, t.roll_rate, t.pitch_rate, sd, lifted=lifted)
         if change:
             t.turn(change)
 
