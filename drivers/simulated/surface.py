@@ -71,7 +71,7 @@ class Surface:
         The whole periods are those of (x, y): what lies past an edge is found beyond it.
         """
         cell = np.floor(grid)
-        place = np.dot(self._steps, cell)
+        place = self._steps.dot(cell)
         place -= x // self.nx * self.nx * self._stride + y // self.ny * self.ny
         return self._between(place.astype(np.int64), grid - cell)
 

@@ -76,7 +76,10 @@ class Track:
         self.frame_s = bar.frame_ms * 1e-3
         self.half_angle = bar.beam_half_angle_deg * DEG
         self.beam = ranging.MAY_SEE * math.tan(self.half_angle)
+        self.reach = (bar.reach_near_mm * MM, bar.reach_far_mm * MM)
         self.bar_arm = arm
+        # m; middle of the bar outside the blade end, above the cutting edge, ahead of it
+        self.stands = (bar.outside_mm * MM, bar.above_mm * MM, bar.ahead_mm * MM)
         self.filter = HeightLateral()
         self.search = Search()
         self.link = Link.SEARCHING
@@ -137,7 +140,7 @@ class Track:
         """Take one firing of one element."""
         k = ping.element
         echoes = [(e.time_s, 0.5 * sound * e.flight_s) for e in ping.echoes]
-        near, far = self.bar.reach_near_mm * MM, self.bar.reach_far_mm * MM
+        near, far = self.reach
         echoes = [e for e in echoes if near <= e[1] <= far]
         self.ranges[k] = echoes[0][1] if echoes else None
         self.lasts[k] = echoes[-1][1] if echoes else None
@@ -280,7 +283,7 @@ class Track:
         self.search.reset()
 
     def _line(self, frame: ranging.Frame, roll: float, gate: Gate) -> ranging.Fix | None:
-        near, far = self.bar.reach_near_mm * MM, self.bar.reach_far_mm * MM
+        near, far = self.reach
         if gate.middle is not None:
             low, high = gate.middle - gate.near - GATE_SLACK, gate.middle + gate.far + GATE_SLACK
             near, far = max(near, low), min(far, high)
