@@ -82,6 +82,8 @@ class Intake:
         limit = SAME_RANGE if self.elements else SAME_INERTIAL
         if not self.elements:
             return self.same[0] >= limit
+        if max(self.same) < limit:
+            return False
         return sum(n >= limit for n in self.same) * 2 > self.elements
 
     def age(self, now_s: float) -> float:
@@ -89,6 +91,8 @@ class Intake:
         return now_s - self.seen_s
 
     def _time_fault(self, time_s: float, now_s: float) -> str:
+        if self.last_s < time_s <= now_s + AHEAD and time_s >= now_s - LATE:
+            return ""
         if not math.isfinite(time_s):
             return "time is not finite"
         if time_s > now_s + AHEAD:
