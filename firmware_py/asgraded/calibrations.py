@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 from firmware_py.asgraded.uncertainty import SOURCE_STORED, Assumed, Known
@@ -55,5 +56,5 @@ def _with_pins(now: Assumed, job: Job | None) -> Assumed:
     at = [] if job is None else [pin.chainage_m for pin in job.pins]
     if len(at) < 2:
         return now
-    widest = max(two - one for one, two in zip(at, at[1:], strict=False))
+    widest = max(two - one for one, two in pairwise(at))
     return replace(now, span_m=widest, span_source="the job's pins")

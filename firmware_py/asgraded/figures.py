@@ -27,6 +27,7 @@ class Figures:
 
     known: int
     stations: int
+    tolerance: float
     within: float
     surely_within: float
     surely_beyond: float
@@ -36,23 +37,22 @@ class Figures:
     worst: float
     worst_at: float
     half_width: float
-    tolerance: float
 
 
 def figures(at: Floats, error: Floats, u: Floats, tolerance: float) -> Figures:
     """The figures of one error; all NaN but the counts where nothing is known."""
     good = np.isfinite(error)
     if not good.any():
-        return Figures(0, int(error.size), *[math.nan] * 9, tolerance)
+        return Figures(0, int(error.size), tolerance, *[math.nan] * 9)
     e, doubt, x = error[good], K * u[good], at[good]
     size = np.abs(e)
     worst = int(np.argmax(size))
     return Figures(
-        int(good.sum()), int(error.size), share(size <= tolerance),
+        int(good.sum()), int(error.size), tolerance, share(size <= tolerance),
         share(size + doubt <= tolerance), share(size - doubt > tolerance),
         float(e.mean()), math.sqrt(float(np.mean(e * e))),
         float(np.quantile(size, 0.95)), float(e[worst]), float(x[worst]),
-        float(np.nanmean(doubt)), tolerance,
+        float(np.nanmean(doubt)),
     )  # fmt: skip
 
 

@@ -92,7 +92,8 @@ def _columns(path: str, names: Sequence[str]) -> Iterator[Fault]:
 
 def _near(name: str, names: Sequence[str]) -> str:
     """A column of the same kind in another unit."""
-    alike = [one for one in names if one.split("_")[0] == name.split("_")[0]]
+    kind = name.split("_", maxsplit=1)[0]
+    alike = [one for one in names if one.startswith(f"{kind}_")]
     return f", but {errors.shown(alike[0])} is there: the unit differs" if alike else ""
 
 

@@ -15,13 +15,12 @@ from firmware_py.asgraded.chainage import Along, datum_ticks
 from firmware_py.asgraded.columns import Floats
 from firmware_py.commission.budget import Conditions
 from firmware_py.commission.estimate import K, rectangular
-from firmware_py.messages import Guide, Side
+from firmware_py.messages import Guide
 from firmware_py.sense.sound import ZERO_CELSIUS_K
 from firmware_py.settings import DEG, MM
 
 TILT_SHARE = 0.5  # of the filter's own sd of the crossfall; its error was 0.42 of it (report.md)
 LAG_SHARE = 0.5  # of what a slow thermometer lags behind: its correction is good to the half
-INNER = 2.0 / 3.0  # mean of (1-u)^2 + u^2 over a span: two pins' errors, between them
 BOW = math.sqrt(8.0 / 15.0 - 4.0 / 9.0)  # sd of the parabola 4u(1-u) over a span; its mean is 2/3
 ZERO_LIMIT = 0.05 * DEG  # rad; what a tilt zero must pass, and no more is known without one
 YAW_LIMIT = 1.0 * DEG  # rad; how a sensor is mounted by eye: common practice, no source
@@ -145,8 +144,7 @@ def air_doubt(trip: Along, assumed: Assumed) -> float:
 def _reference_terms(trip: Along, assumed: Assumed) -> list[Term]:
     """Where the reference itself stands against its level: both now and at the datum.
 
-    Between two pins errors e1, e2 give (1-u) e1 + u e2, whose mean square is 2/3 of a pin's; the
-    datum was taken over such a place too. The sag w L^2 / 8 T runs as 4u(1-u).
+    The sag w L^2 / 8 T runs as 4u(1-u) along a span; where in it the datum was is not known.
     """
     none, ref = _flat(trip, 0.0), assumed.reference
     guide = trip.run.settings.get(trip.run.master.value, {}).get("guide")
@@ -154,13 +152,35 @@ def _reference_terms(trip: Along, assumed: Assumed) -> list[Term]:
         both = math.sqrt(2.0) * ref.u
         return [Term(f"level of the {guide}, now and at the datum", ref.source,
                      _flat(trip, both), none)]  # fmt: skip
-    pins = math.sqrt(2.0 * INNER) * ref.u
+    pins = ref.u * np.sqrt(2.0 * (alike(np.zeros(1)) - alike(_from_datum(trip) / assumed.span_m)))
     sag = assumed.weight_n_per_m * assumed.span_m**2 / (8.0 * assumed.tension_n)
     return [
-        Term("level of the pins, now and at the datum", ref.source, _flat(trip, pins), none),
+        Term("level of the pins, now and at the datum", ref.source, pins, none),
         Term("sag of the string between pins", assumed.span_source,
              _flat(trip, math.sqrt(2.0) * BOW * sag), none),
     ]  # fmt: skip
+
+
+def alike(spans: Floats) -> Floats:
+    """Covariance of a string's height at two places so many spans apart, in pins' variances.
+
+    Pins err independently and the string is straight between them, so that it is the cubic
+    B-spline, whichever way the pins stand: 2/3 at 0, 1/6 at 1, none from 2 on.
+    """
+    t = np.minimum(np.abs(spans), 2.0)
+    near = 2.0 / 3.0 - t**2 + 0.5 * t**3
+    far = (2.0 - t) ** 3 / 6.0
+    found: Floats = np.where(t < 1.0, near, far)
+    return found
+
+
+def _from_datum(trip: Along) -> Floats:
+    """Way from where the datum was set, m; without a distance as far as can be."""
+    at = datum_ticks(trip, trip.master)
+    if trip.by_time:
+        return _flat(trip, math.inf)
+    away: Floats = np.abs(trip.at - trip.at[np.maximum(at, 0)])
+    return np.where(at >= 0, away, np.inf)
 
 
 def _tilt_terms(trip: Along, assumed: Assumed) -> list[Term]:
