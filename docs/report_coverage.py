@@ -4,9 +4,10 @@
     python docs/report_coverage.py --first 3000 --runs 20 --json
 
 A run is the bundled footpath-string on a shorter path. What the report takes for granted is drawn
-anew for each run: pins out of level by 1 mm (1 sigma), a tilt zero left off by 0.3 mrad. The report sees the log alone; only this script reads the truth. Exit code 0 when
-each share covered lies within 90 to 99 % and each mean half-width is at most 1.3 times twice the
-rms of estimate less truth; 1 when not.
+anew for each run: pins out of level by 1 mm (1 sigma), a tilt zero left off by 0.3 mrad. The
+report sees the log alone; only this script reads the truth. Exit code 0 when each share covered
+lies within 90 to 99 % and each mean half-width is at most 1.3 times twice the rms of estimate less
+truth; 1 when not.
 """
 
 from __future__ import annotations

@@ -22,7 +22,8 @@ LEAST_M = 0.25  # a shorter stretch is one station's chance
 class Figures:
     """Of one error along the job, in its own unit; shares 0..1 of the known stations.
 
-    half_width: mean of the k = 2 intervals. worst and its place: the largest |error|.
+    half_width: mean of the k = 2 intervals. worst and its place: the largest |error|. expected_*:
+    of the edge itself, with the doubt of its errors: what is believed is quieter than what is.
     """
 
     known: int
@@ -37,13 +38,15 @@ class Figures:
     worst: float
     worst_at: float
     half_width: float
+    expected_within: float
+    expected_rms: float
 
 
 def figures(at: Floats, error: Floats, u: Floats, tolerance: float) -> Figures:
     """The figures of one error; all NaN but the counts where nothing is known."""
     good = np.isfinite(error)
     if not good.any():
-        return Figures(0, int(error.size), tolerance, *[math.nan] * 9)
+        return Figures(0, int(error.size), tolerance, *[math.nan] * 11)
     e, doubt, x = error[good], K * u[good], at[good]
     size = np.abs(e)
     worst = int(np.argmax(size))
@@ -52,8 +55,22 @@ def figures(at: Floats, error: Floats, u: Floats, tolerance: float) -> Figures:
         share(size + doubt <= tolerance), share(size - doubt > tolerance),
         float(e.mean()), math.sqrt(float(np.mean(e * e))),
         float(np.quantile(size, 0.95)), float(e[worst]), float(x[worst]),
-        float(np.nanmean(doubt)),
+        float(np.nanmean(doubt)), expected_within(e, u[good], tolerance),
+        math.sqrt(float(np.mean(e * e + u[good] ** 2))),
     )  # fmt: skip
+
+
+def expected_within(error: Floats, u: Floats, tolerance: float) -> float:
+    """Mean probability that the true error is within the tolerance (JCGM 106:2012, 7.1.2).
+
+    Taking each true error as normal about the estimate with standard uncertainty u > 0.
+    """
+    scale = np.sqrt(2.0) * u
+    inside = 0.5 * (_erf((tolerance - error) / scale) - _erf((-tolerance - error) / scale))
+    return float(inside.mean())
+
+
+_erf = np.vectorize(math.erf, otypes=[np.float64])
 
 
 def share(mask: Bools) -> float:
@@ -69,11 +86,6 @@ class Stretch:
     end: float
     most: float
     half_width: float
-
-    @property
-    def sure(self) -> bool:
-        """Whether zero lies outside of the interval by more than `beyond` was found."""
-        return abs(self.most) > self.half_width
 
 
 def beyond(

@@ -16,6 +16,7 @@ import click
 from firmware_py import __version__
 from firmware_py.commands.live import run
 from firmware_py.commands.look import attach, browse
+from firmware_py.commands.report import report
 from firmware_py.commands.show import check, faults, rigs
 from firmware_py.commands.simulate import trial
 from firmware_py.commands.verify import replay
@@ -105,7 +106,7 @@ def cli() -> None:
     """
 
 
-for command in (run, attach, browse, trial, replay, rigs, check, faults):
+for command in (run, attach, browse, trial, replay, report, rigs, check, faults):
     cli.add_command(command)
 
 
