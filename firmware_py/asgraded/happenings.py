@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from firmware_py.asgraded.chainage import Along, overridden
+from firmware_py.asgraded.chainage import STILL_M, Along, overridden
 from firmware_py.asgraded.columns import LINKS, Bools
 from firmware_py.guard.table import BY_NAME
 from firmware_py.messages import (
@@ -25,6 +25,7 @@ from firmware_py.messages import Mark as MarkRequest
 
 JOIN_S = 0.5  # two spans nearer than this are one
 LEAST_S = 0.05  # a shorter one is a flicker between two ticks
+LEAST_HOLD_S = 0.3  # moving off, the last hold of standing is not yet over
 
 
 @dataclass(frozen=True)
@@ -95,14 +96,15 @@ def hands(trip: Along, log: int = 0) -> list[Span]:
 
 def holds(trip: Along, log: int = 0) -> list[Span]:
     """Where, driving forward, an end was held or the valves were neutral."""
-    c, moving = trip.columns, trip.step > 0.0
+    c, moving = trip.columns, trip.step > STILL_M
     out: list[Span] = []
     for side in SIDES:
         held = c.ends[side].states(EndState.HOLD) & moving
         out += spans(trip, held, f"{side.value} end held", log=log)
     neutral = c.modes(Mode.NEUTRAL) & moving & working(trip)
     words = "driven forward without control: what was built there is not known"
-    return out + list(spans(trip, neutral, "valves neutral", words, log))
+    out += spans(trip, neutral, "valves neutral", words, log)
+    return [one for one in out if one.seconds >= LEAST_HOLD_S]
 
 
 def faults(trip: Along, log: int = 0) -> list[Span]:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,15 +31,17 @@ LEAST_MM, LEAST_PCT = 8.0, 0.4  # half height of an axis, so that little looks l
 ROOM = 1.5  # of the axis above its middle, for the legend
 
 
-def _draw(paint: Callable[[Axes], None], height: float = SIZE_IN[1]) -> bytes:
-    """One figure as SVG."""
+def _draw(*paints: Callable[[Axes], None], height: float = SIZE_IN[1]) -> bytes:
+    """One figure as SVG: a panel for each painter, above each other."""
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
     with mpl.rc_context({"svg.hashsalt": "linehold", "svg.fonttype": "path"}):
         figure = Figure(figsize=(SIZE_IN[0], height), layout="constrained")
-        axes = figure.subplots()
-        paint(axes)
+        panels = figure.subplots(len(paints), 1, sharex=True, squeeze=False)
+        for paint, axes in zip(paints, panels[:, 0], strict=True):
+            paint(axes)
+            axes.label_outer()
         out = io.BytesIO()
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
     return out.getvalue()
@@ -94,23 +97,22 @@ def _finish(axes: Axes, view: _View, y_label: str) -> None:
 
 
 def heights(built: Built) -> bytes:
-    """Height error of both ends with their k = 2 bands, and the tolerance."""
+    """Height error of each end with its k = 2 band and the tolerance, to one scale."""
     view, rows, tol = _View(built), built.stations, 1e3 * built.tolerance
+    most = max(LEAST_MM, *(_reach(1e3 * rows.error(s), 1e3 * rows.u(s)) for s in SIDES))
 
-    def paint(axes: Axes) -> None:
+    def paint(side: Side, axes: Axes) -> None:
+        colour, style = ENDS[side]
         axes.axhspan(-tol, tol, color=GREEN, alpha=0.12, lw=0, label=f"tolerance ±{tol:g} mm")
         axes.axhline(0.0, color=BLACK, lw=0.8)
-        most = LEAST_MM
-        for side, (colour, style) in ENDS.items():
-            error, u = 1e3 * rows.error(side), 1e3 * rows.u(side)
-            view.band(axes, error, u, colour)
-            view.line(axes, error, colour, style, f"{side.value} end, band k = 2")
-            most = max(most, _reach(error, u))
+        error, u = 1e3 * rows.error(side), 1e3 * rows.u(side)
+        view.band(axes, error, u, colour)
+        view.line(axes, error, colour, style, f"{side.value} end, band k = 2")
         axes.set_ylim(-most, ROOM * most)
-        axes.legend(loc="upper right", fontsize=8, ncols=3, framealpha=0.9)
+        axes.legend(loc="upper left", fontsize=8, ncols=2, framealpha=0.9)
         _finish(axes, view, "height error, mm\n(above 0: too high)")
 
-    return _draw(paint)
+    return _draw(*(partial(paint, side) for side in SIDES), height=1.7 * SIZE_IN[1])
 
 
 def crossfall(built: Built) -> bytes:
@@ -125,7 +127,7 @@ def crossfall(built: Built) -> bytes:
         view.line(axes, error, BLUE, "-", "crossfall, band k = 2")
         most = max(LEAST_PCT, _reach(error, u))
         axes.set_ylim(-most, ROOM * most)
-        axes.legend(loc="upper right", fontsize=8, ncols=2, framealpha=0.9)
+        axes.legend(loc="upper left", fontsize=8, ncols=2, framealpha=0.9)
         _finish(axes, view, "crossfall error, %\n(above 0: falls more to the right)")
 
     return _draw(paint)
@@ -150,7 +152,7 @@ def straightedge(built: Built) -> bytes:
                 axes.plot(*_thinned(x, y), style, color=colour, lw=1.2, label=f"{side.value} end")
                 most = max(most, float(1e3 * found.deviation.max()))
         axes.set_ylim(0.0, 1.35 * most)
-        axes.legend(loc="upper right", fontsize=8, ncols=2, framealpha=0.9)
+        axes.legend(loc="upper left", fontsize=8, ncols=2, framealpha=0.9)
         _finish(axes, view, "largest gap under the\n3 m straightedge, mm")
 
     return _draw(paint)
@@ -181,7 +183,7 @@ def strip(built: Built, rows: Sequence[tuple[str, Sequence[Span]]]) -> bytes:
         axes.set_ylim(len(rows) - 0.4, -0.6)
         _finish(axes, view, "")
 
-    return _draw(paint, 0.7 + 0.3 * len(rows))
+    return _draw(paint, height=0.7 + 0.3 * len(rows))
 
 
 def has_straightedge(built: Built) -> bool:

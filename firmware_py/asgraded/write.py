@@ -74,7 +74,7 @@ def _number(value: float | None, digits: int = 1) -> str:
 
 
 def _signed(value: float | None, digits: int = 1) -> str:
-    return "not known" if value is None else f"{value:+.{digits}f}"
+    return "not known" if value is None else f"{value:+z.{digits}f}"
 
 
 def _minutes(seconds: float) -> str:
