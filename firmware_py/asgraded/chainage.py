@@ -58,6 +58,8 @@ def along(run: Run, start_m: float = 0.0) -> Along:
         return Along(run, columns, at, nothing, graded, part, True, _master(run))
     first = way[np.flatnonzero(np.isfinite(way))[0]]
     way = np.where(np.isfinite(way), way, first)
+    if columns.number[0] > 0:  # an excerpt: the run began before it, where the distance was 0
+        first = 0.0
     sign = -1.0 if run.against else 1.0
     told = held(columns.chainage)
     at = np.where(np.isfinite(told), told, start_m + sign * (way - first))

@@ -15,6 +15,7 @@ import click
 
 from firmware_py import __version__
 from firmware_py.commands.live import run
+from firmware_py.commands.logs import logs
 from firmware_py.commands.look import attach, browse
 from firmware_py.commands.report import report
 from firmware_py.commands.show import check, faults, rigs
@@ -106,7 +107,7 @@ def cli() -> None:
     """
 
 
-for command in (run, attach, browse, trial, replay, report, rigs, check, faults):
+for command in (run, attach, browse, trial, replay, report, logs, rigs, check, faults):
     cli.add_command(command)
 
 

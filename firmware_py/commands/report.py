@@ -36,12 +36,18 @@ be made of what was given, and nothing is written."""
               help="Check levels: chainage_m, side, level_m (or off_mm).")  # fmt: skip
 @click.option("--calibrations", type=Folder(), metavar="FOLDER",
               help="Where the rig's stored calibrations are.")  # fmt: skip
-@click.option("--start", "starts", multiple=True, type=Number(-1e6, 1e6), metavar="M",
-              help="Chainage at which a log begins, if it does not say; once a log, in order.")  # fmt: skip
-@click.option("--reference-mm", type=Number(0.0, 100.0), metavar="MM",
-              help="Standard uncertainty of the pins', form's or strip's level.  [default: 1]")  # fmt: skip
-@click.option("--datum-mm", type=Number(0.0, 100.0), metavar="MM",
-              help="Standard uncertainty of the level at which the datum was set.  [default: 0]")  # fmt: skip
+@click.option(
+    "--start", "starts", multiple=True, type=Number(-1e6, 1e6), metavar="M",
+    help="Chainage at which a log begins, if it does not say; once a log, in order.",
+)  # fmt: skip
+@click.option(
+    "--reference-mm", type=Number(0.0, 100.0), metavar="MM",
+    help="Standard uncertainty of the pins', form's or strip's level.  [default: 1]",
+)  # fmt: skip
+@click.option(
+    "--datum-mm", type=Number(0.0, 100.0), metavar="MM",
+    help="Standard uncertainty of the level at which the datum was set.  [default: 0]",
+)  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print all facts as one JSON object.")
 def report(
     *,

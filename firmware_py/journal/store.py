@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import fcntl
 import math
 import multiprocessing
 import os
@@ -42,6 +43,8 @@ class Store:
 
     def __init__(self, path: Path, header: Header, sync: bool = False) -> None:
         self._file = path.open("wb")
+        with contextlib.suppress(OSError):  # so that nobody thins it out; not all disks have locks
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         self._sync = sync
         self._header = msgspec.json.encode(header)
         self._events = Events()
