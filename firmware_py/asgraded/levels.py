@@ -79,6 +79,9 @@ def _levels(path: str, rows: csv.DictReader[str]) -> tuple[Level, ...]:
 
 
 def _columns(path: str, names: Sequence[str]) -> Iterator[Fault]:
+    if not names:
+        yield Fault(path, None, "", f"it is empty; the columns {WORDS}")
+        return
     if len(set(names)) < len(names):
         yield Fault(path, 1, "", "a column stands there twice; each once is right")
     if ERROR in names and "level_m" in names:
@@ -210,7 +213,7 @@ def _machine(path: str, level: Level, built: Stations, row: int) -> float:
     error = float(built.error(level.side)[row])
     if level.level is None:
         return error
-    asked = float(built.level(level.side)[row])
+    asked = _asked(level, built)
     if not math.isfinite(asked):
         words = "a level needs the design's: --job with a job file that has level_m there is right"
         raise FileFault([Fault(path, level.line, "level_m", f"{words}; or the column off_mm")])
@@ -218,6 +221,15 @@ def _machine(path: str, level: Level, built: Stations, row: int) -> float:
         words = f"{level.level:g} is more than {FAR_M:g} m from the design, {asked:.3f}"
         raise FileFault([Fault(path, level.line, "level_m", f"{words}; m over its datum is right")])
     return asked + error
+
+
+def _asked(level: Level, built: Stations) -> float:
+    """The design's level at that very chainage: on a grade half a station counts."""
+    design = built.level(level.side)
+    known = np.isfinite(design)
+    if not known.any():
+        return math.nan
+    return float(np.interp(level.chainage, built.chainage[known], design[known]))
 
 
 def _checked(level: Level) -> float:

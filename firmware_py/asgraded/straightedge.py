@@ -43,7 +43,7 @@ def lay(x: Floats, z: Floats, length: float = LENGTH_M) -> Laid:
     for first in range(x_known.size):
         last = int(np.searchsorted(x_known, x_known[first] + length + 0.25 * step, "right")) - 1
         if x_known[last] - x_known[first] < length - 0.75 * step:
-            break
+            continue
         part = slice(first, last + 1)
         if last - first + 1 < WHOLE * (length / step + 1.0):
             continue
