@@ -18,8 +18,9 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,8 +43,7 @@ SHARES, WIDEST = (0.90, 0.99), 1.3  # what is to be shown
 WHAT = (("left end", "mm", 1e3), ("right end", "mm", 1e3), ("crossfall", "%", 100.0))
 
 
-@dataclass(frozen=True)
-class Judged:
+class Judged(NamedTuple):
     """One run's stations: estimate less truth, and u, a row each for left, right, crossfall."""
 
     seed: int

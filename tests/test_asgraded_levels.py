@@ -111,5 +111,5 @@ def test_levels_that_cannot_be_compared(tmp_path: Path) -> None:
     with pytest.raises(FileFault, match=r"100100 is more than 0\.5 m from the design, 100\.1"):
         compare("checks.csv", far, with_job)
     elsewhere = read_levels(write(tmp_path, HEAD + "90,left,100\n"))
-    with pytest.raises(FileFault, match=r"no level lies where the log knows the edge, 0\.1 to 1"):
+    with pytest.raises(FileFault, match=r"no level lies where the log knows the edge, 0\.1 to 20"):
         compare("checks.csv", elsewhere, with_job)

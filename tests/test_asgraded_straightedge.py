@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linprog
 
@@ -81,6 +81,7 @@ def resting(x: Floats, z: Floats) -> float:
     return float(found.fun)
 
 
+@settings(max_examples=40)
 @given(st.integers(0, 10_000))
 def test_the_edge_rests_where_its_middle_is_lowest(seed: int) -> None:
     z = 0.004 * np.random.default_rng(seed).standard_normal(X.size)
