@@ -77,13 +77,13 @@ def test_two_logs_are_joined_by_chainage_and_the_later_one_counts() -> None:
 
 
 def test_against_chainage_left_and_right_and_crossfall_are_turned() -> None:
-    made = columns(way(10.0), left=3e-3, right=1e-3, crossfall=np.full(2000, -0.021),
+    made = columns(way(10.0), left=3e-3, crossfall=np.full(2000, -0.021),
                    crossfall_target=np.full(2000, -0.02))  # fmt: skip
     built = build([run(made, settings=against())], starts=(50.0,))
     rows = built.stations
     assert (rows.chainage[0], rows.chainage[-1]) == pytest.approx((40.05, 49.95), abs=0.06)
     assert rows.right == pytest.approx(3e-3)  # the driver's left
-    assert rows.left == pytest.approx(1e-3)
+    assert rows.left == pytest.approx(3e-3 + 1.8e-3)  # 0.1 % steeper, falling to the right
     assert rows.crossfall == pytest.approx(0.001)
     assert built.last.master is Side.RIGHT
 
@@ -160,6 +160,15 @@ def test_high_and_low_places() -> None:
     assert [(one.start, one.end, one.most) for one in high] == [pytest.approx((2.0, 3.0, 8e-3))]
     assert [(one.start, one.end, one.most) for one in low] == [pytest.approx((7.0, 7.5, -6e-3))]
     assert high[0].half_width == pytest.approx(2e-3)
+
+
+def test_an_end_that_falls_from_the_other_is_counted_from_the_target_too() -> None:
+    """By hand: the led end 4 mm high, 0.1 % too steep over 1.8 m: 4 - 1.8 = 2.2 mm; its own offset
+    of 0.5 mm raises the target. What the tick says there may lean on a hand at the other end."""
+    made = columns(way(5.0), left=4e-3, right=77e-3, crossfall=np.full(1000, 0.021))
+    ends = made.ends | {Side.RIGHT: replace(made.ends[Side.RIGHT], offset=np.full(1000, 0.5e-3))}
+    rows = build([run(replace(made, ends=ends))]).stations
+    assert rows.right == pytest.approx(4e-3 - 1.8e-3 - 0.5e-3)
 
 
 def test_where_the_reference_was_lost() -> None:

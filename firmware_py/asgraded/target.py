@@ -37,10 +37,17 @@ def off(trip: Along, job: Job | None) -> Off:
 
 
 def _by_tick(trip: Along) -> Off:
-    c = trip.columns
+    """An end without a bar of its own: by the led end's error and the crossfall, for while a hand
+    leads the other end the controller counts it from that end and not from its target."""
+    c, other = trip.columns, trip.master.other
     nothing = np.full(len(c), np.nan)
+    slope = c.crossfall - c.crossfall_target
+    errors = {side: c.ends[side].error + c.raised for side in SIDES}
+    if other not in trip.led:
+        fallen = other.sign * trip.run.width * slope - c.ends[other].offset
+        errors[other] = errors[trip.master] + fallen
     return Off(
-        {side: c.ends[side].error + c.raised for side in SIDES}, c.crossfall - c.crossfall_target,
+        errors, slope,
         c.crossfall_target, {side: c.ends[side].offset for side in SIDES},
         dict.fromkeys(SIDES, nothing),
     )  # fmt: skip
