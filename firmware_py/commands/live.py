@@ -12,7 +12,9 @@ from firmware_py.commands.look import LINK, PathType
 from firmware_py.commands.words import cannot_write
 
 if TYPE_CHECKING:
+    from drivers.inputs import Pin
     from firmware_py.live.session import Plan
+    from firmware_py.settings import Rig
 
 
 @click.command(
@@ -24,7 +26,8 @@ Examples:
   linehold run --driver none             nobody drives but you, by the dashboard's keys
 
 Exit codes: 0 the run ended well, 1 it ended in a fault, 2 bad input and nothing moved,
-130 interrupted (Ctrl-C), 143 told to terminate. The valves are neutral after all of them."""
+3 the ignition went off, 130 interrupted (Ctrl-C), 143 told to terminate. The valves are neutral
+after all of them."""
 )
 @click.option(
     "--rig", "rig_name", default="reference", show_default=True, metavar="RIG",
@@ -63,19 +66,23 @@ def run(
     """
     import math
 
+    from firmware_py.devices.which import allowed, told_of
     from firmware_py.live import session
     from firmware_py.live.cautions import CAUTIONS
     from firmware_py.settings_file import find_rig, load_rig
 
     path = find_rig(rig_name)
+    asked = load_rig(path)
+    told = told_of(asked)
     plan = session.Plan(
-        rig=load_rig(path), rig_text=path.read_text(encoding="utf-8-sig"), folder=folder,
+        rig=allowed(asked), told=told, rig_text=path.read_text(encoding="utf-8-sig"), folder=folder,
         headless=headless or as_json, as_json=as_json,
         for_s=math.inf if for_s is None else for_s, seed=seed, link=link,
         drives_itself=driver == "auto", truth=truth, options=options, sound=not silent,
+        ignition=_ignition(asked),
     )  # fmt: skip
     _check(plan)
-    for caution in CAUTIONS:
+    for caution in (*CAUTIONS, *told):
         click.echo(caution, err=True)
     report = session.run(plan)
     _tell(report.sentences(), report.as_dict() if as_json else None)
@@ -88,8 +95,10 @@ def _check(plan: Plan) -> None:
 
     from firmware_py.live.scene import check_simulated
     from firmware_py.live.screen import check_options
+    from firmware_py.twin import twin
 
-    check_simulated(plan.rig)
+    if plan.simulates:
+        check_simulated(twin(plan.rig))
     if plan.options is not None and (code := check_options(plan.link_path, plan.options)):
         click.get_current_context().exit(code)
     if plan.truth is not None and not plan.truth.parent.is_dir():
@@ -102,6 +111,15 @@ def _check(plan: Plan) -> None:
             pass
     except OSError as error:
         raise cannot_write("--log", plan.folder, error) from error
+
+
+def _ignition(rig: Rig) -> Pin | None:
+    """Its pin, opened; DeviceError where the rig names one and this computer has no such pin."""
+    if rig.ignition.pin is None:
+        return None
+    from drivers.inputs import GpioInput
+
+    return GpioInput(rig.ignition.pin)
 
 
 def _tell(sentences: tuple[str, ...], as_dict: dict[str, object] | None) -> None:
