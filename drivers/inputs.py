@@ -99,7 +99,9 @@ def gpio(kind: str, number: int, **settings: Any) -> Any:
     try:
         gpiozero = importlib.import_module("gpiozero")
     except ImportError as error:
-        raise DeviceError("pins of the header need the packages gpiozero and lgpio") from error
+        raise DeviceError(
+            "pins of the header need gpiozero and lgpio: pip install 'linehold[pi]'"
+        ) from error
     try:
         return getattr(gpiozero, kind)(number, **settings)
     except Exception as error:  # gpiozero's own tree, and whatever its pin library raises

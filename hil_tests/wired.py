@@ -77,7 +77,7 @@ trigger = "byte"
 period_ms = 100
 pause_ms = 30
 latency_ms = 42
-noise_mm = 3
+noise_mm = 1
 frame_ms = 150
 reach_far_mm = 1200
 """
