@@ -20,6 +20,7 @@ from msgspec import structs
 
 from drivers.simulated.wire import PersonDrives, PersonEnables, PersonHand, RemoteRig
 from firmware_py.controller import Controller
+from firmware_py.job import Job
 from firmware_py.journal.ring import Ring, Writer
 from firmware_py.link.frames import Bench, Device, Devices, Drive, Lever
 from firmware_py.link.server import Server
@@ -136,7 +137,8 @@ def _make(plan: LoopPlan, stops: Stops) -> tuple[Loop, Server, RemoteRig, Ring]:
     devices = RemoteRig(socket.socket(fileno=plan.wire_fd))
     hello = make_hello(rig, plan.recording, clock.now())
     server = Server(Path(plan.link), hello, stops, bench=Bencher(devices), keeper=plan.keeper)
-    controller, ring = Controller(rig), Ring.attach(plan.ring)
+    job = Job.model_validate(plan.job) if plan.job else None
+    controller, ring = Controller(rig, job, plan.start_m), Ring.attach(plan.ring)
     loop = Loop(
         controller, devices, clock, Writer(ring),
         outlets=[server, DeviceTeller(controller, server)],

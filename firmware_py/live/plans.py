@@ -20,6 +20,8 @@ class LoopPlan(msgspec.Struct, frozen=True):
     report_fd: int
     parent: int
     for_s: float | None = None
+    job: dict[str, object] = {}
+    start_m: float | None = None
 
 
 class LoopReport(msgspec.Struct, frozen=True):

@@ -24,6 +24,7 @@ from types import FrameType
 import msgspec
 
 from drivers.samples import NO_MESSAGE
+from firmware_py.job import Job
 from firmware_py.journal.header import Header
 from firmware_py.journal.ring import Ring
 from firmware_py.link.address import default_path, refuse_in_use
@@ -64,6 +65,13 @@ class Plan:
     truth: Path | None = None  # for whoever judges a simulated run
     options: Path | None = None  # of the dashboard
     sound: bool = True
+    job: Job | None = None
+    start_m: float | None = None  # chainage at the start; None: the job's first station
+
+    @property
+    def plain_job(self) -> dict[str, object]:
+        """The job as its processes and the recording take it; empty without one."""
+        return {} if self.job is None else self.job.model_dump(mode="json")
 
     @property
     def link_path(self) -> Path:
@@ -111,7 +119,7 @@ class Loop:
             ))  # fmt: skip
             self.process, self._report = _start(LOOP, ours.fileno(), lambda told: LoopPlan(
                 settings, link, keeper_word, ring.name, str(recording), ours.fileno(), told,
-                os.getpid(), for_s,
+                os.getpid(), for_s, plan.plain_job, plan.start_m,
             ))  # fmt: skip
 
     def wait_ready(self) -> None:
@@ -228,4 +236,6 @@ def _header(plan: Plan) -> Header:
         settings=plan.rig.model_dump(mode="json"),
         started=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
         notes={"run": "simulated rig, live", "seed": str(plan.seed)},
+        job=plan.plain_job,
+        start_m=plan.start_m,
     )
