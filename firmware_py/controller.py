@@ -63,6 +63,8 @@ class Controller:
         self.finder = FaultFinder(rig)
         self.levels = Levels(rig.check)
         self.follow = None if job is None else Follow(job, rig, start_m)
+        if self.follow is not None:
+            self.targets.crossfall = self.follow.first_fall
         self.changes = Changes()
         self.serve = Serve(self, self.changes)
         self.gate_near, self.gate_far = rig.gate.near_mm * MM, rig.gate.far_mm * MM

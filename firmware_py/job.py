@@ -127,6 +127,12 @@ def find_job(name_or_path: str) -> Path:
 
 def misfit(job: Job, rig: Rig) -> str:
     """Why a rig cannot follow a job, in one sentence; '' when it can."""
+    steepest = max(abs(station.crossfall_pct) for station in job.stations)
+    if steepest > rig.limits.crossfall_pct:
+        most = rig.limits.crossfall_pct
+        return (
+            f"the job falls {steepest:g} %; rig {rig.name} allows limits.crossfall_pct = {most:g}"
+        )
     if job.string_side is None:
         return ""
     ours = job.string_side.other if rig.control.against_chainage else job.string_side

@@ -166,8 +166,9 @@ class Tick(msgspec.Struct, frozen=True, array_like=True, gc=False):
 
     The last fields speak of the job, where one is followed: chainage of the cutting edge with its
     sd (None: not known), words of what is ahead and of the cut, how the next transition stands
-    ('', 'ahead', 'running', 'refused'), what the schedule adds to both ends' targets, and how far
-    they are raised over that: over an obstacle, for a cut's limit, in an overload.
+    ('', 'ahead', 'running', 'refused'), what the schedule adds to both ends' targets and, since the
+    start, to the crossfall target, and how far both ends are raised over that: over an obstacle,
+    for a cut's limit, in an overload.
     """
 
     seq: int
@@ -202,6 +203,7 @@ class Tick(msgspec.Struct, frozen=True, array_like=True, gc=False):
     cut: str = ""
     transition: str = ""
     job_offset_m: float = 0.0
+    job_fall: float = 0.0
     raised_m: float = 0.0
 
     def end(self, side: Side) -> EndTick:

@@ -43,13 +43,13 @@ def make_tick(
     )  # fmt: skip
 
 
-def _job(follow: Follow) -> tuple[float | None, float | None, str, str, str, float, float]:
+def _job(follow: Follow) -> tuple[float | None, float | None, str, str, str, float, float, float]:
     """The tick's last fields: where the job stands, and what it adds to the targets."""
     place = follow.chainage
     known = place.known
     return (
         place.at if known else None, place.sd if known else None, follow.notice, follow.cut,
-        follow.state, follow.offset, follow.raised,
+        follow.state, follow.offset, follow.fall, follow.raised,
     )  # fmt: skip
 
 

@@ -55,7 +55,8 @@ class Follow:
         self._up = LIFT_SHARE * limits.cap_mm_s * MM
         self._turn = self._down / (rig.blade.width_mm * MM)  # of the crossfall, 1/s
         self.schedule.look(begin)
-        self._from = self.schedule.crossfall  # what the rig's own crossfall target stands for
+        self._from = self.schedule.crossfall
+        self.first_fall = self.sign * self._from  # as the driver sees it, before any nudge
         self.offset, self.fall, self.raised = self.schedule.offset, 0.0, 0.0
         self.lift = 0.0
         self.frozen: float | None = None  # chainage of the transition that is refused
