@@ -14,7 +14,7 @@ import numpy as np
 
 from drivers.simulated.surface import Floats, Surface
 
-CUT_FULL_M = 0.060  # mean depth of cut over the blade that takes all of the traction (chosen)
+CUT_FULL_M = 0.070  # mean depth of cut over the blade that takes all of the traction (chosen)
 BOX_SHARE = 0.4  # of the traction that a full box takes (chosen)
 LABOUR = 1.5  # share of speed lost for each share of load past the traction (chosen)
 SLOWEST = 0.25  # of the wanted speed: the tracks spin, but it still moves (chosen)

@@ -32,6 +32,7 @@ class Person:
         self._eye_error = 0.0
         self._sight: float | None = None
         self.by_eye = False  # where no cue is shown, steer by what is seen of the strip's edge
+        self.seen_chainage = math.nan  # m, of the edge: a person sees what stands beside it
         self.backs_by_eye = False  # look over the shoulder when reversing, and keep to the strip
         self._cues: deque[tuple[float, float | None]] = deque()
         self._seen: tuple[float, float | None] = (0.0, None)

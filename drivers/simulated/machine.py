@@ -89,6 +89,7 @@ class Machine:
         self.travelled += moved
         self.valves.step(t - dt, person.hands)
         self._settle(t, self.pose.s)
+        person.seen_chainage = self.pose.s
         if person.by_eye:
             person.see(dt, -0.5 * self.sign * (self.ends[0].n + self.ends[1].n))
         left, right = self.errors()

@@ -73,7 +73,7 @@ def trial(
     stem = f"{_safe(scenario.name)}-{scenario.seed}{'-plain' if plain else ''}"
     folder = out or Path("out") / stem
     journal = None if plain else folder / "journal.mcap"
-    result = _run(scenario, rig, ground, job, journal, partial(_make, folder))
+    result = _run(scenario, (rig, ground, job), journal, partial(_make, folder))
     files = _save(result, folder)
     _print(result, [path for path in (*files, journal) if path is not None], as_json)
 
@@ -100,14 +100,14 @@ def _make(folder: Path) -> None:
 
 def _run(
     scenario: Scenario,
-    rig: str | None,
-    ground: str | None,
-    job: str | None,
+    own: tuple[str | None, str | None, str | None],
     journal: Path | None,
     ready: Callable[[], None],
 ) -> Result:
+    """own: rig, ground and job in place of the trial's."""
     from firmware_py.trial.run import run_trial
 
+    rig, ground, job = own
     with progress_bar(scenario.name) as progress:
         return run_trial(
             scenario,

@@ -14,7 +14,7 @@ class Response(StrEnum):
 
     NEUTRAL = "both valves neutral"
     HOLD = "that end's valve held, the other end led while the crossfall allows"
-    EASE = "both ends raised by the depth of one cut, and told"
+    EASE = "both ends raised by half the depth of a cut, and told"
     TELL = "told, nothing else"
 
 

@@ -19,6 +19,7 @@ from firmware_py.settings import MM, Rig
 LIFT_SHARE = 0.8  # of the fastest automatic motion: the loop's own corrections need the rest
 REACTION_S = 0.5  # s; the valves' dead time, their lag and the loop's own delay, with room
 LOOK_M = 0.05  # m between two looks at what is ahead
+EASE_SHARE = 0.5  # of one cut: what an overload raises the blade by
 ABOVE = 0.005  # m over where it should be: the edge does not work there
 SIGMAS = 2.0  # by which an obstacle is widened each way, of the chainage's sd
 
@@ -46,7 +47,7 @@ class Follow:
         stated = [(s.chainage_m, s.ground_mm * MM) for s in stations if s.ground_mm is not None]
         self.ground = Ground(first, max(last, first + 1.0), stated)
         self.each = job.cut.each_mm * MM
-        self.overload = Overload(self.each)
+        self.overload = Overload(EASE_SHARE * self.each)
         self.transitions = self.schedule.transitions()
         self.obstacles = tuple(job.obstacles)
         self.solid = any(one.kind != "gap" for one in self.obstacles)

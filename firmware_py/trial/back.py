@@ -15,7 +15,7 @@ LIFT_S = 1.6  # s at LIFT: some 80 mm
 LIFT = 0.6  # of full lever
 LOWER = 0.35
 NEAR = 0.012  # m; the cue below which a person lets go
-FASTER = 1.5  # times the trial's speed, on the way back
+FASTER = 2.0  # times the trial's speed, on the way back
 LOWER_S = 20.0  # s; then the person engages as it is, and is told what is wrong
 STOPS_M = 0.1  # m before the start at which the person brakes
 

@@ -67,7 +67,7 @@ class Loop:
     ) -> None:  # fmt: skip
         self.job = job
         self.sim, self.rig, self.controller = sim, rig, controller
-        self.script = Script(scenario, rig, sim)
+        self.script = Script(scenario, rig, sim, job)
         self._tick_s = 1.0 / rig.control.tick_hz
 
     def records(self) -> Iterator[Record]:
@@ -133,8 +133,8 @@ def run_trial(
 ) -> Result:
     """Run it and score it. FileFault or TrialError when it cannot be run as asked.
 
-    rig: a name, a path or a Rig in place of the trial's own; ground, job: likewise; progress gets the
-    share that is done; ready is called once all that was asked for is found to be right, before
+    rig: a name, a path or a Rig in place of the trial's own; ground, job: likewise; progress gets
+    the share that is done; ready is called once all that was asked for is found to be right, before
     anything is written.
     """
     seed = scenario.seed if seed is None else seed

@@ -196,6 +196,7 @@ class Scenario(Part):
     extra_dead_time_s: float = Field(default=0, ge=0, le=0.3, description="true less stated")
     start: Literal["automatic", "by hand"] = "automatic"
     job: str | None = Field(default=None, min_length=1, description="a bundled job, or a path")
+    marks_pins: bool = Field(default=True, description="the person marks each pin of the job")
     passes: int = Field(default=1, ge=1, le=10, description="over the same ground")
     soil: bool = Field(default=False, description="the ground stays as the blade leaves it")
     start_above_mm: float = Field(default=0, ge=-100, le=300, description="blade over design")

@@ -11,8 +11,10 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from itertools import count
 
+from drivers.simulated.driver import Person
 from drivers.simulated.rig import SimulatedRig
 from firmware_py import messages as ask
+from firmware_py.job import Job
 from firmware_py.messages import AnyRequest, Guide, Link, Mode, Side, Tick
 from firmware_py.settings import MM, Rig
 from firmware_py.trial.asking import Asking, Make
@@ -25,6 +27,7 @@ PATIENCE_S = 10.0  # s; a driver who waits longer for a reference asks anyway, a
 SPARE_S = 30.0  # s; a trial that has not arrived so long after it should have, ends
 PERSISTENT = ("datum", "engage")  # what a driver asks for again when it is refused
 HOLDING = ("hold", "drop enable", "stop", "reverse", "disengage")  # what means to hold the machine
+PRESS_S = 0.2  # s from seeing the edge at a pin to the key (chosen)
 TURN_S = 60.0  # s for lifting, setting down and engaging between two passes
 BACK_S = 2.0  # s; after such an event, until all is good again and the machine drives
 
@@ -32,10 +35,33 @@ When = Callable[[], bool]
 Act = Callable[[], None]
 
 
+class PinMarker:
+    """A person who presses the key when the edge passes a pin, as late as a person is."""
+
+    def __init__(self, pins: Sequence[float], person: Person) -> None:
+        self._pins, self._person = list(pins), person
+        self._last: float | None = None
+        self._due_s: list[float] = []
+
+    def step(self, now_s: float) -> bool:
+        """True at the tick in which the key is pressed."""
+        at, last = self._person.seen_chainage, self._last
+        self._last = at
+        if self._person.speed > 0.0 and last is not None:
+            passed = any(min(last, at) < pin <= max(last, at) for pin in self._pins)
+            self._due_s += [now_s + PRESS_S] if passed else []
+        if self._due_s and now_s >= self._due_s[0]:
+            self._due_s.pop(0)
+            return True
+        return False
+
+
 class Script:
     """`requests` is called once before each tick; `over` says when the trial has ended."""
 
-    def __init__(self, scenario: Scenario, rig: Rig, sim: SimulatedRig) -> None:
+    def __init__(
+        self, scenario: Scenario, rig: Rig, sim: SimulatedRig, job: Job | None = None
+    ) -> None:
         self.scenario, self._rig, self._person, self._sim = scenario, rig, sim.person, sim
         self._ends = led_ends(rig)
         self._numbers = count(1)
@@ -53,6 +79,8 @@ class Script:
         self._back_way: Back | None = None
         self._turning = False  # waits for automatic between two passes
         self._person.backs_by_eye = scenario.passes > 1
+        pins = [] if job is None or not scenario.marks_pins else job.pins
+        self._marker = PinMarker([pin.chainage_m for pin in pins], sim.person)
         self._spare = sum(e.for_s or 0.0 for e in self._events)
         self._back = sum(2.0 * (e.for_m or 0.0) for e in self._events)
         self._person.enable(True)
@@ -92,6 +120,8 @@ class Script:
         self._ask_again(last, now_s - before)
         if self._stage < 3 and last is not None and not self.gave_up:
             self._start(last)
+        if self._marker.step(now_s):
+            self._asked.append(ask.MarkPin(next(self._numbers)))
         if self.scenario.passes > 1 and last is not None:
             self._between_passes(last)
         for item in [item for item in self._later if item[0]()]:

@@ -49,6 +49,7 @@ class Series:
     capped: Bools
     in_view: Bools
     zones: tuple[Zone, ...]
+    from_s: float = 0.0  # when the pass that counts was driven off
 
 
 def make_series(
@@ -99,6 +100,7 @@ def make_series(
         capped=_mask(scorer, lambda t: t.left.capped or t.right.capped),
         in_view=scorer.of_bar_truth(master, "in_view") > 0.5,
         zones=tuple(scorer.zones(guided)) if guided is not None else (),
+        from_s=from_s,
     )
 
 

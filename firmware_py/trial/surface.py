@@ -75,9 +75,9 @@ def soil(scorer: Scorer) -> dict[str, float] | None:
     return None if last is None else dict(last._asdict())
 
 
-def spot_words(side: str, found: Sequence[dict[str, float]], what: str) -> list[str]:
-    """'left: not filled, 14.0 to 16.2 m, 23 mm at most'."""
+def spot_words(found: Sequence[dict[str, float]], what: str) -> list[str]:
+    """'not filled, 14.0 to 16.2 m, 23 mm at most'."""
     return [
-        f"{side}: {what}, {one['from_m']:.1f} to {one['to_m']:.1f} m, {one['most_mm']:.0f} mm at most"
+        f"{what}, {one['from_m']:.1f} to {one['to_m']:.1f} m, {one['most_mm']:.0f} mm at most"
         for one in found
     ]
