@@ -132,6 +132,7 @@ class EndTick(msgspec.Struct, frozen=True, array_like=True, gc=False):
     held: bool = False
 
 
+REFUSED = "refused"  # how a transition stands that the driver does not want
 IN_A_ROW = 2  # check levels beyond their tolerance: no chance any more, something is wrong
 
 

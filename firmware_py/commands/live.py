@@ -72,22 +72,23 @@ def run(
     """
     import math
 
+    from firmware_py.devices.which import allowed, told_of
     from firmware_py.live import session
     from firmware_py.live.cautions import CAUTIONS
     from firmware_py.settings_file import find_rig, load_rig
 
     path = find_rig(rig_name)
-    rig = load_rig(path)
-    job = _job(job_name, start_m, rig)
+    asked = load_rig(path)
+    told, job = told_of(asked), _job(job_name, start_m, asked)
     plan = session.Plan(
-        rig=rig, rig_text=path.read_text(encoding="utf-8-sig"), folder=folder,
+        rig=allowed(asked), told=told, rig_text=path.read_text(encoding="utf-8-sig"), folder=folder,
         job=job, start_m=start_m,
         headless=headless or as_json, as_json=as_json,
         for_s=math.inf if for_s is None else for_s, seed=seed, link=link,
         drives_itself=driver == "auto", truth=truth, options=options, sound=not silent,
     )  # fmt: skip
     _check(plan)
-    for caution in CAUTIONS:
+    for caution in (*CAUTIONS, *told):
         click.echo(caution, err=True)
     report = session.run(plan)
     _tell(report.sentences(), report.as_dict() if as_json else None)
@@ -114,8 +115,10 @@ def _check(plan: Plan) -> None:
 
     from firmware_py.live.scene import check_simulated
     from firmware_py.live.screen import check_options
+    from firmware_py.twin import twin
 
-    check_simulated(plan.rig)
+    if plan.simulates:
+        check_simulated(twin(plan.rig))
     if plan.options is not None and (code := check_options(plan.link_path, plan.options)):
         click.get_current_context().exit(code)
     if plan.truth is not None and not plan.truth.parent.is_dir():

@@ -14,6 +14,7 @@ from firmware_py.guide.notices import Ahead, notice
 from firmware_py.guide.overload import Overload
 from firmware_py.guide.schedule import Schedule, Transition
 from firmware_py.job import Job
+from firmware_py.messages import REFUSED
 from firmware_py.settings import MM, Rig
 
 LIFT_SHARE = 0.8  # of the fastest automatic motion: the loop's own corrections need the rest
@@ -108,7 +109,7 @@ class Follow:
     def state(self) -> str:
         """How the next transition stands; '' when none is near."""
         if self.frozen is not None:
-            return Ahead.REFUSED.value
+            return REFUSED
         return self.standing
 
     @property

@@ -22,7 +22,6 @@ class Ahead(StrEnum):
 
     AHEAD = "ahead"
     RUNNING = "running"
-    REFUSED = "refused"
 
 
 def notice(follow: Follow, speed: float) -> str:

@@ -10,8 +10,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from firmware_py.guide.notices import Ahead
 from firmware_py.job import Job
+from firmware_py.messages import REFUSED
 from firmware_py.settings import MM, Rig
 from firmware_py.trial.score import Floats
 from firmware_py.trial.scorer import Scorer
@@ -34,7 +34,7 @@ def along_job(scorer: Scorer, job: Job, rig: Rig) -> Asked:
     believed = scorer.of_tick(lambda tick: tick.job_fall)
     target = scorer.of_tick(lambda tick: tick.crossfall_target)
     nudged = target - believed - (target[0] - believed[0])
-    refused = np.fromiter((tick.transition == Ahead.REFUSED for tick in scorer.ticks), bool)
+    refused = np.fromiter((tick.transition == REFUSED for tick in scorer.ticks), bool)
     chosen = np.maximum.accumulate(refused)
     offset = np.where(chosen, scorer.of_tick(lambda tick: tick.job_offset_m), offset)
     fall = np.where(chosen, target - nudged, fall) + nudged
