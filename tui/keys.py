@@ -49,7 +49,7 @@ ACTIONS: tuple[Action, ...] = (
     Action("hold_end", "h", "hold end", "Hold the chosen end, or let it be led again."),
     Action("undo", "z", "undo", "Take the last change of a target or a setting back."),
     Action("mark", "m", "mark", "Put a note of yours into the recording."),
-    Action("pin", "p", "at pin", "The edge stands at a pin of the job: correct chainage.", job=True),
+    Action("pin", "p", "at pin", "The edge stands at a pin: correct the chainage.", job=True),
     Action("transition", "t", "refuse/accept", "Refuse a transition of the job, or accept it.",
            job=True),
     Action("mute", "s", "mute", "Sound off or on."),

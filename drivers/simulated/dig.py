@@ -11,8 +11,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from drivers.simulated.surface import Floats, Surface
+
+Cells = NDArray[np.int64]
 
 CUT_FULL_M = 0.070  # mean depth of cut over the blade that takes all of the traction (chosen)
 BOX_SHARE = 0.4  # of the traction that a full box takes (chosen)
@@ -39,17 +42,19 @@ class Worked(Surface):
         self._cells = np.array([[self.nx], [self.ny]], dtype=np.int64)
         self.shift = (of.shift[0], of.shift[1])
 
-    def cells(self, x: Floats, y: Floats) -> np.ndarray:
+    def cells(self, x: Floats, y: Floats) -> Cells:
         """The flat index of the cell at each world position, m."""
         ix = np.floor(x / self.dx + 0.5).astype(np.int64) % self.nx
         iy = np.floor(y / self.dy + 0.5).astype(np.int64) % self.ny
-        return ix * self._stride + iy
+        found: Cells = ix * self._stride + iy
+        return found
 
-    def at(self, cells: np.ndarray) -> Floats:
+    def at(self, cells: Cells) -> Floats:
         """Heights of cells, m."""
-        return self._flat[cells].astype(np.float64)
+        heights: Floats = self._flat[cells].astype(np.float64)
+        return heights
 
-    def put(self, cells: np.ndarray, z: Floats) -> None:
+    def put(self, cells: Cells, z: Floats) -> None:
         """New heights; the rim that repeats the first row and column follows."""
         self._flat[cells] = z
         self._flat[cells[cells < self._stride] + self.nx * self._stride] = z[cells < self._stride]
@@ -99,7 +104,7 @@ class Dig:
             self._last = cells
         self._labour(cut, ahead_m, dt)
 
-    def _work(self, cells: np.ndarray, new: np.ndarray, edge: tuple[float, float]) -> float:
+    def _work(self, cells: Cells, new: Cells, edge: tuple[float, float]) -> float:
         """Cut and fill the cells that the edge has come to; m3 cut."""
         own, first = np.unique(cells[new], return_index=True)
         heights = edge[0] + self._share[new][first] * (edge[1] - edge[0]) - self._mean
@@ -107,10 +112,10 @@ class Dig:
         cut = self._area * float(over[over > 0.0].sum())
         need = -self._area * float(over[over < 0.0].sum())
         held = self.carried_m3 + cut
-        part = 1.0 if need <= held else held / need
+        part = held / need if need > held else 1.0
         left = np.where(over > 0.0, heights, heights + (1.0 - part) * np.minimum(over, 0.0))
         self._ground.put(own, left)
-        held -= part * need
+        held = max(held - part * need, 0.0)
         self.cut_m3 += cut
         self.filled_m3 += part * need
         self.spilt_m3 += max(held - self._capacity, 0.0)
@@ -123,6 +128,7 @@ class Dig:
         """How fast the machine still goes against what the blade pushes."""
         share = min(ahead_m / SMOOTH_M, 1.0)
         self._depth += cut / (self._width * SMOOTH_M) - share * self._depth
-        load = self._depth / CUT_FULL_M + BOX_SHARE * self.carried_m3 / self._capacity
+        full = self.carried_m3 / self._capacity if self._capacity else 1.0
+        load = self._depth / CUT_FULL_M + BOX_SHARE * full
         wanted = 1.0 if load <= 1.0 else max(1.0 - LABOUR * (load - 1.0), SLOWEST)
         self.pace += (wanted - self.pace) * min(dt / LABOUR_S, 1.0)

@@ -75,13 +75,12 @@ class Follow:
         """distance m, speed m/s; effort: a valve stands at its cap; nudge: the driver's own, m."""
         place = self.chainage
         place.update(distance)
-        v = 0.0 if speed is None else speed
-        if self.looked is None or abs(place.at - self.looked) >= LOOK_M:
-            self.look(abs(v))
-        at = place.at
+        at, v = place.at, 0.0 if speed is None else speed
         self.schedule.look(at if self.frozen is None else self._held(at))
         known = self.ground.height(at)
         self.ground_over = now = None if known is None else known - nudge
+        if self.looked is None or abs(at - self.looked) >= LOOK_M:
+            self.look(abs(v))
         limit = limit_over(now, self.each)
         cutting = now is not None and now > self.raised
         eased = self.overload.update(dt, v, cutting=cutting, effort=effort, led=led)
