@@ -38,7 +38,7 @@ def place_words(tick: Tick, seen: Seen) -> list[str]:
     if tick.chainage_m is not None:
         sd = 0.0 if tick.chainage_sd_m is None else tick.chainage_sd_m
         at = f"chainage {u.distance(tick.chainage_m)} ± {u.distance(TWO_SIGMA * sd)}"
-    cut = f"; {tick.cut} mm" if tick.cut else ""
+    cut = f"; {tick.cut} (mm)" if tick.cut else ""
     return [at + cut, at]
 
 
