@@ -438,7 +438,7 @@ def test_along_a_job_its_keys_are_shown_and_a_mark_can_name_a_pin() -> None:
         assert "at pin" in scene.text()
         assert "accept" in scene.text()
         scene.made.sent.clear()
-        await scene.press("t", "m", "p", "i", "n", "space", "P", "3", "enter")
+        await scene.press("t", "m", "p", "i", "n", "minus", "P", "3", "enter")
         asked = [without_number(request) for request in scene.asked()]
         assert asked == [AcceptTransition(0), MarkPin(0, "P3")]
 

@@ -415,7 +415,7 @@ def test_without_a_job_the_pane_is_as_it_was() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "name"), [("pin P3", "P3"), ("Pin  7 ", "7"), ("pinned", ""), ("lunch", "")]
+    ("text", "name"), [("pin:P3", "P3"), ("Pin-7", "7"), ("pinned", ""), ("lunch", "")]
 )
 def test_a_mark_may_name_a_pin(text: str, name: str) -> None:
     assert drive_job.pin_named(text) == name

@@ -8,7 +8,7 @@ from tui.drive_words import Seen, marked
 
 ROWS = 2
 TWO_SIGMA = 2.0  # what stands after the plus-minus sign
-PIN = "pin "  # a mark that begins so names a pin of the job
+PIN = ("pin:", "pin-", "pin ")  # a mark that begins so names a pin; space shuts the valves
 
 
 def followed(tick: Tick | None) -> bool:
@@ -17,8 +17,8 @@ def followed(tick: Tick | None) -> bool:
 
 
 def pin_named(text: str) -> str:
-    """The pin that a mark's words name: 'pin P3' gives 'P3'; '' for any other mark."""
-    return text[len(PIN) :].strip() if text.lower().startswith(PIN) else ""
+    """The pin that a mark's words name: 'pin:P3' gives 'P3'; '' for any other mark."""
+    return text[len(PIN[0]) :].strip() if text.lower().startswith(PIN) else ""
 
 
 def paint(canvas: Canvas, rect: Rect, seen: Seen) -> None:

@@ -1,7 +1,8 @@
 """The command `linehold`. Heavy modules are imported where they are used: --help stays quick.
 
 Exit codes, of every command: 0 good; 1 a run that ended in a fault, or a replay that differs;
-2 bad input, nothing was done; 130 interrupted; 143 told to terminate, 129 hung up.
+2 bad input, nothing was done; 3 the ignition went off; 130 interrupted;
+143 told to terminate, 129 hung up.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import click
 from firmware_py import __version__
 from firmware_py.commands.live import run
 from firmware_py.commands.look import attach, browse
+from firmware_py.commands.service import service
 from firmware_py.commands.show import check, faults, rigs
 from firmware_py.commands.simulate import trial
 from firmware_py.commands.verify import replay
@@ -105,7 +107,7 @@ def cli() -> None:
     """
 
 
-for command in (run, attach, browse, trial, replay, rigs, check, faults):
+for command in (run, attach, browse, trial, replay, rigs, check, faults, service):
     cli.add_command(command)
 
 

@@ -33,7 +33,7 @@ def notice(follow: Follow, speed: float) -> str:
 def _place(follow: Follow) -> str:
     place = follow.chainage
     if place.lost:
-        return "chainage lost: name the pin that you stand at"
+        return "chainage lost: mark the pin that you stand at by its name (pin:NAME)"
     if not place.known:
         pin = place.next_pin()
         return "" if pin is None else f"no distance sensor: mark pin {pin_words(pin)}"

@@ -13,9 +13,11 @@ from pathlib import Path
 from typing import Literal, Protocol
 
 from drivers.samples import AnySample, ValveCommand
+from drivers.simulated.reference import RigTruth
 from drivers.simulated.rig import SimulatedRig
 from drivers.simulated.surface import Surface
 from drivers.simulated.truth import Truth
+from drivers.simulated.world import World
 from firmware_py import snapshot
 from firmware_py.controller import Controller
 from firmware_py.job import Job
@@ -46,6 +48,7 @@ PROGRESS_EVERY = 100  # ticks
 
 Kind = Literal["linehold", "plain"]
 Progress = Callable[[float], None]
+Simulate = Callable[[World, RigTruth, int], SimulatedRig]
 
 
 class ControllerLike(Protocol):
@@ -129,16 +132,19 @@ def run_trial(
     progress: Progress | None = None,
     controller: Kind = "linehold",
     truth: Callable[[SimulatedRig], Truth] = SimulatedRig.truth,
+    simulate: Simulate = SimulatedRig,
     ready: Callable[[], None] = lambda: None,
 ) -> Result:
     """Run it and score it. FileFault or TrialError when it cannot be run as asked.
 
-    rig: a name, a path or a Rig in place of the trial's own; ground, job: likewise; progress gets
-    the share that is done; ready is called once all that was asked for is found to be right, before
-    anything is written.
+    rig: a name, a path or a Rig in place of the trial's own; ground, job: likewise; simulate makes
+    the machine, for one whose devices are read through wires; progress gets the share that is done;
+    ready is called once all that was asked for is found to be right, before anything is written.
     """
     seed = scenario.seed if seed is None else seed
-    loop = prepare(scenario, rig, seed, ground=ground, job=job, controller=controller)
+    loop = prepare(
+        scenario, rig, seed, ground=ground, job=job, controller=controller, simulate=simulate
+    )
     scorer = Scorer(loop.sim)
     ready()
     log = _open_journal(journal, scenario, seed, loop)
@@ -182,7 +188,7 @@ def prepare(
     ground: str | Path | Surface | None = None,
     job: str | None = None,
     controller: Kind = "linehold",
-    simulate: type[SimulatedRig] = SimulatedRig,
+    simulate: Simulate = SimulatedRig,
 ) -> Loop:
     """Everything that a trial needs, made and joined, before its first tick."""
     own = rig if isinstance(rig, Rig) else rig_named(scenario.rig if rig is None else rig)
