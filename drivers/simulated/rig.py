@@ -108,7 +108,7 @@ class SimulatedRig:
     def _stand(self, world: World, lateral_m: float) -> None:
         path = self._machine.design.path
         s = world.start_m if world.sign > 0.0 else path.length - world.start_m
-        self._machine.stand(0.0, s, lateral_m)
+        self._machine.stand(0.0, s, lateral_m, world.start_above_m)
         self.person.in_bend(path.curvature(s) * world.sign)
 
     def _advance(self, now_s: float) -> None:
