@@ -28,7 +28,7 @@ from firmware_py.settings_devices import (
     Motion,
     Thermometer,
 )
-from firmware_py.settings_kinds import SIMULATED, DeviceName
+from firmware_py.settings_kinds import SIMULATED, DeviceName, Pin
 from firmware_py.settings_valves import AnyValves, Valves
 
 __all__ = [
@@ -87,6 +87,13 @@ class CheckLevels(Part):
     every_m: float = Field(default=20, ge=0, le=500, description="of way; 0: never asked")
 
 
+class Ignition(Part):
+    """The input that says whether the machine's ignition is on; a pin of the computer's header."""
+
+    pin: Pin | None = Field(default=None, description="to ground while it is on; none: not sensed")
+    off_s: float = Field(default=3, ge=0.5, le=60, description="off for so long ends the run")
+
+
 class End(Part):
     """What an end follows at the start."""
 
@@ -133,7 +140,8 @@ def _boards(rig: View) -> Iterator[Crossed]:
         for name in rig.known(f"{table}.on") if by_lease or _is_board(rig, table) else ():
             if rig.lacks("boards", name):
                 words = f'"{name}" is no board of this file; add [boards.{name}]'
-                yield Crossed((f"{table}.on", f"{table}.kind"), words)
+                because = "lease" if by_lease else "kind"
+                yield Crossed((f"{table}.on", f"{table}.{because}"), words)
             if not table.startswith("bars."):
                 continue
             if name in taken:
@@ -150,13 +158,14 @@ def _wires_once(rig: View) -> Iterator[Crossed]:
     """No pin and no port does two things; pins 2 and 3 are the first I2C bus when it is used."""
     taken: dict[object, str] = {}
     tables = [*_tables(rig), *(f"boards.{name}" for name in rig.tables("boards"))]
+    tables.append("ignition")
     if any(rig.get(f"{table}.bus") == "/dev/i2c-1" for table in tables):
         taken |= dict.fromkeys((2, 3), "the bus /dev/i2c-1")
     for table in tables:
         for key, told in WIRES.items():
             for found in rig.known(f"{table}.{key}"):
                 for wire in found if isinstance(found, list) else [found]:
-                    if wire in taken:
+                    if taken.get(wire, f"{table}.{key}") != f"{table}.{key}":
                         words = f"{wire} is taken by {taken[wire]} as well; each {told} once"
                         yield Crossed((f"{table}.{key}",), words)
                     elif wire is not None:
@@ -165,7 +174,8 @@ def _wires_once(rig: View) -> Iterator[Crossed]:
 
 WIRES = {
     "enable_pin": "pin", "left_pins": "pin", "right_pins": "pin", "hand_pins": "pin",
-    "pin_a": "pin", "pin_b": "pin", "relay_pin": "pin", "port": "port", "ports": "port",
+    "pin_a": "pin", "pin_b": "pin", "relay_pin": "pin", "pin": "pin",
+    "port": "port", "ports": "port",
 }  # fmt: skip
 
 
@@ -250,6 +260,7 @@ class Rig(Part):
     right: End
     control: Control = Control()
     check: CheckLevels = CheckLevels()
+    ignition: Ignition = Ignition()
 
     def end(self, side: Side) -> End:
         return self.left if side is Side.LEFT else self.right

@@ -24,10 +24,12 @@ from firmware_py.controller import Controller
 from firmware_py.devices.open import open_rig
 from firmware_py.devices.teller import DeviceTeller, GateTeller, Marks
 from firmware_py.devices.which import real_tables
+from firmware_py.job import Job
 from firmware_py.journal.ring import Ring, Writer
 from firmware_py.link.frames import Bench, Drive, Lever, Note
 from firmware_py.link.server import Server
 from firmware_py.live.hello import make_hello
+from firmware_py.live.notify import make_feed
 from firmware_py.live.plans import LoopPlan, LoopReport
 from firmware_py.live.processes import die_with, ready, starting
 from firmware_py.live.realtime import realtime
@@ -70,12 +72,17 @@ def run(plan: LoopPlan) -> LoopReport:
     loop, server, devices, ring = parts
     stops.hear(loop.stop)
     clock = MonotonicClock()
+    feed = make_feed(os.environ, loop, server.hello.tick_hz)
+    if feed is not None:
+        loop.outlets.append(feed)  # the last one: what it gets was complete
     with realtime() as measures:
         told = (*plan.told, *(measure.words for measure in measures))
         server.hello = structs.replace(server.hello, realtime=told)
         ready(plan.report_fd)
         devices.settle(clock.now())
         ended = loop.run(math.inf if plan.for_s is None else clock.now() + plan.for_s)
+    if feed is not None:
+        feed.stopping(ended.words())
     server.close(ended.words())
     ring.close()
     return _report(ended, told)
@@ -119,7 +126,8 @@ def _make(plan: LoopPlan, stops: Stops) -> tuple[Loop, Server, MixedRig, Ring]:
     )
     bench = None if person is None else Bencher(person)
     server = Server(Path(plan.link), hello, stops, bench=bench, keeper=plan.keeper)
-    controller, ring = Controller(rig), Ring.attach(plan.ring)
+    job = Job.model_validate(plan.job) if plan.job else None
+    controller, ring = Controller(rig, job, plan.start_m), Ring.attach(plan.ring)
     loop = Loop(
         controller, devices, clock, Writer(ring),
         outlets=[server, DeviceTeller(controller, devices, server), GateTeller(rig, devices)],
