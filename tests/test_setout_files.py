@@ -183,4 +183,4 @@ def test_a_landxml_profile_in_feet_becomes_a_strip(tmp_path: Path) -> None:
     )
     read = read_design(design(tmp_path, '[profile]\nlandxml = "line.xml"\n'))
     assert levels(read, 30.48) == pytest.approx([32 * 0.3048])
-    assert read.notes == ["Profile p of alignment a, line.xml."]
+    assert read.notes[0] == "Profile p of alignment a, line.xml."

@@ -17,6 +17,7 @@ from firmware_py.setout.reading import Read
 from firmware_py.settings import MM, Rig
 
 MOST_STATIONS = 200_000  # of the sheet and the CSV
+MOST_ALIKE = 6  # warnings of one kind that are told
 GRAM = 1e-3
 LEAST_STRING = 0.075  # m over the ground: nearer, soil and stones touch it (common practice)
 
@@ -118,7 +119,7 @@ def make_plan(read: Read, rig: Rig) -> Plan:
     turns = limits.transitions(strip.crossfall, strip.width, strip.profile.start, strip.profile.end)
     gate = _gate(read, rig, stations)
     told = [
-        *_span_warnings(rules, pins), *_ground_warnings(read, pins), *gate.warnings,
+        *_few(_span_warnings(rules, pins)), *_ground_warnings(read, pins), *gate.warnings,
         *_slope_warnings(read, stations.at, turns),
     ]  # fmt: skip
     return Plan(
@@ -239,12 +240,20 @@ def _gate(read: Read, rig: Rig, stations: Stations) -> GateFound:
     )  # fmt: skip
 
 
+def _few(told: list[str]) -> list[str]:
+    """The first of many warnings of one kind, and how many more there are."""
+    more = len(told) - MOST_ALIKE
+    return told if more <= 0 else [*told[:MOST_ALIKE], f"{more} more stretches like these."]
+
+
 def _slope_warnings(read: Read, at: Floats, turns: list[Transition]) -> list[str]:
     design = read.design
-    told = limits.transition_warnings(turns, design.limits.crossfall_rate_pct_per_m / 100)
+    told = limits.transition_warnings(
+        turns[:MOST_ALIKE], design.limits.crossfall_rate_pct_per_m / 100
+    )
     if design.limits.accessible:
         tolerance = design.crossfall_tolerance_pct / 100
-        told += limits.accessible_warnings(read.strip, at, tolerance)
+        told += _few(limits.accessible_warnings(read.strip, at, tolerance))
     return told
 
 
