@@ -15,6 +15,7 @@ from typing import Any
 import click
 
 from firmware_py import __version__
+from firmware_py.commands.address import address
 from firmware_py.commands.live import run
 from firmware_py.commands.look import attach, browse
 from firmware_py.commands.service import service
@@ -107,7 +108,7 @@ def cli() -> None:
     """
 
 
-for command in (run, attach, browse, trial, replay, rigs, check, faults, service):
+for command in (run, attach, browse, trial, replay, rigs, check, faults, address, service):
     cli.add_command(command)
 
 
