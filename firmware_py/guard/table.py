@@ -64,7 +64,7 @@ ROWS: tuple[Row, ...] = (
     Row("air silent", "no air temperature for 15 s", N, SELF,
         "No air temperature. Check its sensor."),
     Row("hand not sensed",
-        "one of the next four rows, on a rig without a switch that senses the driver's hand", N, ASK,
+        "one of the next four rows, on a rig that names no sensing of the hand", N, ASK,
         "Not as commanded, and no hand is sensed here. Switch the automatic off before using the "
         "lever."),
     Row("reference jumped", "the reference comes back 15 mm or more from where the blade left it",
