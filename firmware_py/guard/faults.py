@@ -39,6 +39,8 @@ class FaultFinder:
         }
         self.guides = {side: rig.end(side).guide for side in rig.bars}
         self.drops, self.drops_s = 0, math.inf
+        self.inertial = rig.inertial.device
+        self.bars = {side: bar.device for side, bar in rig.bars.items()}
         self.silences = (
             ("inertial silent", rig.inertial.device, AGE["inertial"]),
             ("speed silent", rig.motion.device, AGE["motion"]),
@@ -73,17 +75,16 @@ class FaultFinder:
         return abs(error) > most
 
     def _devices(self, now_s: float, senses: Senses, leading: set[Side]) -> set[str]:
-        faults = {
-            row
-            for row, device, limit in self.silences
-            if not senses.intakes[device].age(now_s) <= limit
-        }
-        if senses.intakes[self.rig.inertial.device].stuck:
+        faults, intakes = set(), senses.intakes
+        for row, device, limit in self.silences:
+            if not intakes[device].age(now_s) <= limit:
+                faults.add(row)
+        if intakes[self.inertial].stuck:
             faults.add("inertial stuck")
         if not senses.enable:
             faults.add("enable released")
         for side in leading:
-            intake = senses.intakes[self.rig.bars[side].device]
+            intake = intakes[self.bars[side]]
             if not intake.age(now_s) <= AGE["bar"]:
                 faults.add("bar silent")
         return faults
