@@ -15,6 +15,7 @@ from typing import Any
 import click
 
 from firmware_py import __version__
+from firmware_py.commands.address import address
 from firmware_py.commands.live import run
 from firmware_py.commands.logs import logs
 from firmware_py.commands.look import attach, browse
@@ -111,7 +112,9 @@ def cli() -> None:
     """
 
 
-COMMANDS = (run, attach, browse, trial, replay, report, logs, rigs, check, faults, service)
+COMMANDS = (
+    run, attach, browse, trial, replay, report, logs, rigs, check, faults, address, service,
+)  # fmt: skip
 for command in COMMANDS:
     cli.add_command(command)
 for command in (setout, sag, chord, spacing, passes):

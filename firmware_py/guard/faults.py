@@ -16,6 +16,10 @@ LATE = 0.05  # s between two ticks
 AGE = {"inertial": 0.05, "bar": 0.35, "motion": 0.5, "driver": 0.2, "air": 15.0}  # s
 BEYOND = 0.020  # m past the engage limit: an end that far off was not brought there by the loop
 FAR_EDGE = 0.020  # m from the rim of a second bar's view
+# What a hand on a lever looks like where nothing senses it.
+AS_BY_HAND = frozenset(
+    {"reference jumped", "valve does not answer", "uncommanded motion", "error too large"}
+)
 DROPS_S = 1.0  # s; how long dropped samples are told
 
 
@@ -56,6 +60,8 @@ class FaultFinder:
             faults.add("bar stuck")
         if any(e and self._too_large(e.error, s in returning) for s, e in errors.items()):
             faults.add("error too large")
+        if faults & AS_BY_HAND and not self.rig.driver.senses_hand:
+            faults.add("hand not sensed")
         if self._second_bar_off(blade):
             faults.add("far bar off")
         if self._dropping(dt, senses):
