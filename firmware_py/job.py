@@ -17,11 +17,12 @@ from pydantic import Field
 from firmware_py.errors import Fault, FileFault, nearest
 from firmware_py.messages import BAR_GUIDES
 from firmware_py.schema import Crossed, Part, View
-from firmware_py.settings import Rig, SideWord
+from firmware_py.settings import Gate, Rig, SideWord
 from firmware_py.settings_file import load_model
 
 JOB_SCHEMA = 1
-MOST_STATIONS = 100_000
+MOST_STATIONS = 200_000
+MAX_BYTES = 30_000_000  # so many stations and pins have some 25 MB
 
 
 class Station(Part):
@@ -106,6 +107,7 @@ class Job(Part):
     pins: list[Pin] = Field(default=[], max_length=MOST_STATIONS)
     obstacles: list[Obstacle] = Field(default=[], max_length=1000)
     cut: Cut = Cut()
+    gate: Gate | None = Field(default=None, description="the range gate that suits the string")
 
 
 def bundled_jobs() -> tuple[str, ...]:
@@ -147,4 +149,4 @@ def misfit(job: Job, rig: Rig) -> str:
 
 def load_job(path: Path) -> Job:
     """The job of a job file; FileFault with every fault of it."""
-    return load_model(path, Job)
+    return load_model(path, Job, most=MAX_BYTES)

@@ -21,15 +21,12 @@ class Side(StrEnum):
     LEFT = "left"
     RIGHT = "right"
 
-    @property
-    def other(self) -> Side:
-        return Side.RIGHT if self is Side.LEFT else Side.LEFT
+    other: Side
+    sign: int  # +1 on the left (y > 0), -1 on the right
 
-    @property
-    def sign(self) -> int:
-        """+1 on the left (y > 0), -1 on the right."""
-        return 1 if self is Side.LEFT else -1
 
+Side.LEFT.other, Side.RIGHT.other = Side.RIGHT, Side.LEFT
+Side.LEFT.sign, Side.RIGHT.sign = 1, -1
 
 SIDES = (Side.LEFT, Side.RIGHT)  # a tuple: to walk an enum costs a tick more than its sums
 

@@ -174,7 +174,8 @@ def _wires_once(rig: View) -> Iterator[Crossed]:
 
 WIRES = {
     "enable_pin": "pin", "left_pins": "pin", "right_pins": "pin", "hand_pins": "pin",
-    "pin_a": "pin", "pin_b": "pin", "relay_pin": "pin", "pin": "pin", "port": "port", "ports": "port",
+    "pin_a": "pin", "pin_b": "pin", "relay_pin": "pin", "pin": "pin",
+    "port": "port", "ports": "port",
 }  # fmt: skip
 
 

@@ -35,7 +35,7 @@ def make_tick(
         blade.crab if known else None,
         cues.steer(blade, c.rig.control.master),
         c.senses.speed, c.senses.distance,
-        tuple(name for name in BY_NAME if name in facts.faults),
+        tuple(name for name in BY_NAME if name in facts.faults) if facts.faults else (),
         c.senses.dropped(), answers,
         c.guard.engaged, c.gate_near, c.gate_far, c.dead_band, c.undo_words,
         c.levels.due(c.senses.distance, c.guard.engaged), c.levels.check,

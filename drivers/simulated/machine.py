@@ -32,6 +32,7 @@ class Machine:
         self.rig, self.design, self.sign = rig, design, sign
         self._ground, self._mean = ground, mean_m
         self._points = contact_points(rig)
+        ground.widen(float(np.hypot(*self._points[:2]).max()))
         self._weights = contact_weights(rig.tracks)
         self.map = LiftMap(rig.blade.width_m, rig.blade.cylinder_half_m)
         self.valves = Hydraulics(rig, STEP_S)
@@ -146,12 +147,12 @@ class Machine:
     def _track_lines(self, c: float, s: float, near_s: float) -> tuple[float, ...]:
         """Mean height and slope of the left, then of the right track."""
         ground, h = self._ground, 0.5 * self._gauge
-        to_cells = np.array([
-            [c / ground.dx, -s / ground.dx, self.x / ground.dx + ground.shift[0]],
-            [s / ground.dy, c / ground.dy, self.y / ground.dy + ground.shift[1]],
-        ])  # fmt: skip
-        rough = self._weights @ ground.sample_cells(to_cells @ self._points)
-        ml, sl, mr, sr, a, b, d = rough.tolist()
+        dx, dy = ground.dx, ground.dy
+        x, y = self.x / dx + ground.shift[0], self.y / dy + ground.shift[1]
+        to_cells = np.array((c / dx, -s / dx, x, s / dy, c / dy, y)).reshape(2, 3)
+        # the arrays' own dot: the operator and numpy's function take their time over small ones
+        rough = ground.sample_about(to_cells.dot(self._points), x, y)
+        ml, sl, mr, sr, a, b, d = self._weights.dot(rough).tolist()
         mean = self._mean
         self.columns = (a + mean, b + mean, d + mean)
         near = near_s - self.sign * self._ahead

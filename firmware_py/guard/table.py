@@ -57,7 +57,7 @@ ROWS: tuple[Row, ...] = (
         "The inertial sensor repeats itself. Restart it, then engage."),
     Row("bar silent", "no firing of a leading bar's elements for 0.35 s", N, SELF,
         "No signal from the range bar. Check its cable."),
-    Row("bar stuck", "most elements repeat the same range 12 times", N, ASK,
+    Row("bar stuck", "most elements repeat the same range while the blade moves, oftener than their noise can", N, ASK,
         "The range bar repeats itself. Clean or restart it, then engage."),
     Row("speed silent", "no speed for 0.5 s", N, SELF,
         "No speed signal. Check the speed sensor."),

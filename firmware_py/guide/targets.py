@@ -7,7 +7,7 @@ the crossfall of that way.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import msgspec
 
 from firmware_py.fuse.blade import Blade
 from firmware_py.fuse.moment import NO_SIGHT, Sight
@@ -15,8 +15,7 @@ from firmware_py.messages import BAR_GUIDES, SIDES, Guide, Side
 from firmware_py.settings import Rig
 
 
-@dataclass(frozen=True, slots=True)
-class EndError:
+class EndError(msgspec.Struct, frozen=True, gc=False):
     """Height error of one end (m) and its variance (m^2).
 
     relative: by the other end's actual height, not by its target; it closes only as fast as this

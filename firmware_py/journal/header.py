@@ -17,6 +17,7 @@ FORMAT = 1  # of the log: the topics and their order
 TOPICS = ("header", "record", "state", "gap", "events")
 HEADER, RECORD, STATE, GAP, EVENTS = range(1, 6)
 IN_MSGPACK = {RECORD, STATE}  # the others are JSON, for people and other tools
+CUT_AWAY = "cut away on purpose"  # why records are missing before an excerpt
 PACKAGES = ("numpy", "msgspec", "mcap", "simple-pid")
 
 

@@ -38,7 +38,7 @@ class Keeper:
         with suppress(LinkError):  # a run of a tenth of a second may be over already
             self._client = Client(link, "keeper", keeper=word)
         self._realtime: tuple[str, ...] = ()
-        self._supply, self._power = Supply(), ""
+        self._supply, self._powers = Supply(), {""}  # words that were told
         self._ignition = ignition
         self._due_s = -math.inf
         self.problems: list[str] = []
@@ -113,9 +113,9 @@ class Keeper:
 
     def _host(self, now_s: float) -> Host:
         power = self._supply.look()
-        if power and power != self._power:
+        if power not in self._powers:  # a supply that comes and goes is told once
+            self._powers.add(power)
             self._tell(power)
-        self._power = power
         return Host(
             now_s, self.recording.wrong, self.recording.bytes, disk_free(self._folder),
             temperature(), power, self._realtime, self._health.index(), self._health.length_s,

@@ -6,8 +6,10 @@ steering cue. The truth goes to the scorer alone, through one callable.
 
 from __future__ import annotations
 
+import gc
 import time
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal, Protocol
@@ -43,7 +45,8 @@ from firmware_py.trial.setup import (
 
 START_S = 100.0  # s on the trial's clock at its first tick: a controller must not lean on 0
 STATE_EVERY_S = 10.0  # of the controller, into the journal
-PUMP_EVERY = 100  # ticks: the ring holds 60 s
+PUMP_EVERY = 100  # ticks
+RING_S = 4.0  # twice what is pumped at 50 Hz, and small enough for a processor's cache
 PROGRESS_EVERY = 100  # ticks
 
 Kind = Literal["linehold", "plain"]
@@ -93,7 +96,7 @@ class Journal:
     """The trial's log: the loop's own ring and listener, in one process."""
 
     def __init__(self, path: Path, header: Header, controller: object, tick_hz: float) -> None:
-        self._ring = Ring.local(tick_hz)
+        self._ring = Ring.local(tick_hz, RING_S)
         self._writer = Writer(self._ring)
         self._writer.put_state(snapshot.take(controller))
         try:
@@ -170,14 +173,27 @@ def _drive(
     """All ticks, each scored and stored."""
     script = loop.script
     whole, passes = script.scenario.distance_m, script.scenario.passes
-    for count, record in enumerate(loop.records()):
-        scorer.observe(truth(loop.sim), record.tick)
-        if log is not None:
-            log.put(record)
-        if count % PROGRESS_EVERY == 0:
-            done = len(script.passes_s) - 1 + min(max(script.furthest / whole, 0.0), 1.0)
-            progress(min(max(done / passes, 0.0), 1.0))
+    with not_collecting():
+        for count, record in enumerate(loop.records()):
+            scorer.observe(truth(loop.sim), record.tick)
+            if log is not None:
+                log.put(record)
+            if count % PROGRESS_EVERY == 0:
+                done = len(script.passes_s) - 1 + min(max(script.furthest / whole, 0.0), 1.0)
+                progress(min(max(done / passes, 0.0), 1.0))
     progress(1.0)
+
+
+@contextmanager
+def not_collecting() -> Iterator[None]:
+    """No garbage collection while the block runs, as in the real-time loop: ticks leave none."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
 
 
 def prepare(
