@@ -230,7 +230,9 @@ class Controller:
             faults |= self.follow.faults()
         ends = {side: self._end_facts(side, errors[side]) for side in SIDES}
         off = abs(self.blade.crossfall() - targets.fall_here)
-        return Facts(dt, self.senses.speed, ends, off, faults, rig.valves is not None)
+        return Facts(
+            dt, self.senses.speed, ends, off, faults, rig.valves is not None, self.senses.settled
+        )  # fmt: skip
 
     def _end_facts(self, side: Side, error: EndError | None) -> EndFacts:
         guide = self.targets.ends[side].guide
