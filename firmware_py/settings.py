@@ -13,6 +13,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
+from firmware_py.calibration import Calibration, both_valves, lists_of_elements
 from firmware_py.messages import BAR_GUIDES, Guide, Side
 from firmware_py.schema import UNKNOWN, Crossed, Part, View
 
@@ -228,7 +229,7 @@ def _limits(rig: View) -> Iterator[Crossed]:
 class Rig(Part):
     """A whole rig file."""
 
-    checks = (_named_once, _guides, _gate_in_reach, _limits)
+    checks = (_named_once, _guides, _gate_in_reach, _limits, lists_of_elements, both_valves)
 
     name: str = Field(min_length=1, max_length=60)
     blade: Blade
@@ -245,6 +246,7 @@ class Rig(Part):
     right: End
     control: Control = Control()
     check: CheckLevels = CheckLevels()
+    calibration: Calibration = Calibration()
 
     def end(self, side: Side) -> End:
         return self.left if side is Side.LEFT else self.right

@@ -14,11 +14,10 @@ import msgspec
 
 from drivers.samples import NO_MESSAGE
 from firmware_py.commission.estimate import CommissionError, Estimate
+from firmware_py.guard.faults import SLOPE_H, SLOPE_K
 
 SCHEMA = 1
 MAX_BYTES = 1_000_000  # a hundred times the longest honest file
-SLOPE_K = 10.0  # issue: so far from its temperature the slope check is asked for again
-SLOPE_H = 2.0  # issue: and so long after
 BEFORE = ".before"  # suffix of the result that a save has replaced
 
 

@@ -229,7 +229,7 @@ def valve_steps(
     repeats: int = REPEATS,
 ) -> Steps[ValveMap]:  # fmt: skip
     """Overlap, dead time, lag, speeds, map. Confirmation first; CommissionError without it."""
-    yield from until_said(CAUTIONS, "confirm")
+    yield from until_said(CAUTIONS, "confirm", act="board under the bar")
     eye = _Eye(device, yaw)
     given = yield from _shut(eye, "Hands off; the blade rests.", FIRST_REST_S, math.inf, None)
     eye.rested()
