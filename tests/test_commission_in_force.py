@@ -14,9 +14,7 @@ from firmware_py.settings import Rig
 from firmware_py.settings_file import find_rig, load_rig
 
 RIG = load_rig(find_rig("reference"))
-FOUND = OneValve(
-    up_mm_s=80, down_mm_s=130, overlap_up_pct=10, overlap_down_pct=20, cylinder_mm=500
-)
+FOUND = OneValve(up_mm_s=80, down_mm_s=130, overlap_up_pct=10, overlap_down_pct=20, cylinder_mm=500)
 
 
 @pytest.mark.parametrize(

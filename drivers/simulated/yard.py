@@ -92,9 +92,7 @@ class Yard:
 
     def rough(self) -> SimulatedRig:
         """Rough, sloping ground."""
-        world = World(
-            crossfall=0.03, grade=0.02, ground="B", left=BOARD, right=BOARD, start_m=30.0
-        )
+        world = World(crossfall=0.03, grade=0.02, ground="B", left=BOARD, right=BOARD, start_m=30.0)
         self._scene = "rough"
         self._tops = {}
         return SimulatedRig(world, self._truth, self._seed)

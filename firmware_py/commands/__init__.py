@@ -14,9 +14,11 @@ from typing import Any
 import click
 
 from firmware_py import __version__
+from firmware_py.commands.calibrate import bar, tilt, tune, valves
+from firmware_py.commands.checks import budget, check
 from firmware_py.commands.live import run
 from firmware_py.commands.look import attach, browse
-from firmware_py.commands.show import check, faults, rigs
+from firmware_py.commands.show import faults, rigs
 from firmware_py.commands.simulate import trial
 from firmware_py.commands.verify import replay
 from firmware_py.commands.words import of_unknown_command, of_usage
@@ -105,7 +107,9 @@ def cli() -> None:
     """
 
 
-for command in (run, attach, browse, trial, replay, rigs, check, faults):
+for command in (
+    run, attach, browse, trial, replay, tilt, bar, valves, tune, check, budget, rigs, faults,
+):  # fmt: skip
     cli.add_command(command)
 
 

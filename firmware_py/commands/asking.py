@@ -28,7 +28,8 @@ class Terminal:
     def __init__(self, *, simulated: bool) -> None:
         self._simulated = simulated
         self._lines: queue.Queue[str] | None = None
-        self._shown, self._drawn_s, self._share = "", 0.0, 0.0
+        self._shown = self._told = ""
+        self._drawn_s = self._share = 0.0
         self._terminal = sys.stderr.isatty()
 
     def ask(self, asked: Next, offer: float | None) -> Said:
@@ -68,25 +69,35 @@ class Terminal:
             self._clear()
             return
         now = time.monotonic()
-        if self._terminal and now - self._drawn_s > EVERY_S:
+        if not self._terminal:
+            self._tell(after)
+        elif now - self._drawn_s > EVERY_S:
             self._drawn_s = now
             full = round(BAR * after.share)
             bar = f"[{'#' * full}{'.' * (BAR - full)}] {100.0 * after.share:3.0f} %"
             self._shown = f"  {bar}  {after.words}"[:WIDTH]
             click.echo(f"\r{self._shown:<{WIDTH}}", nl=False, err=True)
-        elif not self._terminal and after.share >= self._share + TOLD:
-            self._share = after.share
-            click.echo(f"  {100.0 * after.share:3.0f} %  {after.words}", err=True)
+
+    def _tell(self, after: Next) -> None:
+        """A line a part; of one that moves the blade, a line a quarter."""
+        if not after.moves and after.words == self._told:
+            return
+        if after.moves and after.share < self._share + TOLD:
+            return
+        self._told = after.words
+        done = f"{100.0 * after.share:3.0f} %  " if after.moves else ""
+        self._share = after.share if after.moves else 0.0
+        click.echo(f"  {done}{after.words}", err=True)
 
     def _clear(self) -> None:
-        self._share = 0.0
+        self._share, self._told = 0.0, ""
         if self._shown:
             click.echo(f"\r{'':<{WIDTH}}\r", nl=False, err=True)
             self._shown = ""
 
     def _put(self, asked: Next, offer: float | None) -> None:
         self._clear()
-        click.echo(textwrap.fill(asked.words, WIDTH))
+        click.echo(textwrap.fill(asked.words, WIDTH), err=True)
         hint = HINTS[asked.ask]
         if asked.ask == "number" and math.isfinite(asked.span[0]):
             hint = f"{asked.span[0]:g} to {asked.span[1]:g}"
@@ -94,12 +105,12 @@ class Terminal:
             hint += f"; Enter: {offer:.1f}, as the simulated person reads it"
         elif self._simulated and asked.ask == "ready":
             hint = "Enter: the simulated person does it"
-        click.echo(f"  ({hint}) > ", nl=False)
+        click.echo(f"  ({hint}) > ", nl=False, err=True)
 
     def _said(self, asked: Next, line: str, offer: float | None) -> Said | None:
         """The answer, or None after it was said what would be right."""
         if not sys.stdin.isatty():
-            click.echo(line)  # a script's answer is seen in its record
+            click.echo(line, err=True)  # a script's answer is seen in its record
         if asked.ask != "number":
             return line if asked.ask == "confirm" else "ready"
         if not line and offer is not None:
@@ -111,7 +122,7 @@ class Terminal:
             number = math.nan
         if low <= number <= high:
             return number
-        click.echo(f'"{line[:20]}" is not right; a number from {low:g} to {high:g} is.')
+        click.echo(f'"{line[:20]}" is not right; a number from {low:g} to {high:g} is.', err=True)
         return None
 
     @staticmethod

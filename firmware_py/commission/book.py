@@ -1,7 +1,7 @@
 """Where results are kept: a folder a rig, a file a procedure and device, and the counts of age.
 
-    FOLDER/counts.json           boots and engaged hours so far
-    FOLDER/RIG/tilt.json ...     results, each with the one before it beside it
+FOLDER/counts.json           boots and engaged hours so far
+FOLDER/RIG/tilt.json ...     results, each with the one before it beside it
 """
 
 from __future__ import annotations
@@ -115,8 +115,8 @@ class Book:
         return store.load(self.path(kind, of))
 
     def save(
-        self, kind: str, device: str, temperature_c: float | None, values: dict[str, Estimate],
-        of: str = "",
+        self, kind: str, device: str, temperature_c: float | None, values: dict[str, Estimate], *,
+        of: str = "", words: str = "",
     ) -> Path:  # fmt: skip
         """Store what was found; where it stands now."""
         path = self.path(kind, of)
@@ -124,7 +124,7 @@ class Book:
         Keeping(self.folder).add(0.0)
         wall = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
         store.save(path, store.make(
-            kind, self.now(device), temperature_c, values, wall=wall, synced=synced()
+            kind, self.now(device), temperature_c, values, wall=wall, synced=synced(), words=words
         ))  # fmt: skip
         return path
 

@@ -11,7 +11,7 @@ from collections.abc import Callable
 from typing import Protocol, TypeVar
 
 from drivers.protocols import Rig
-from drivers.samples import ValveCommand
+from drivers.samples import InertialSample, ValveCommand
 from firmware_py.commission.estimate import CommissionError
 from firmware_py.commission.procedure import Next, Procedure, Steps
 
@@ -22,7 +22,7 @@ Said = str | float
 Show = Callable[[Next], None]
 
 
-class Stopped(CommissionError):
+class Stopped(CommissionError):  # noqa: N818  it is what happened, not a fault
     """The person wants no more of it."""
 
 
@@ -53,9 +53,10 @@ class Handled(Rig, Protocol):
 
 
 class Bench(Protocol):
-    """A rig, a clock and a person."""
+    """A rig, a clock and a person; warmth_c: of the inertial sensor, as last seen."""
 
     rig: Rig
+    warmth_c: float | None
 
     def tick(self) -> float:
         """Wait for the next tick; its time, s."""
@@ -70,7 +71,9 @@ class SimulatedBench:
     """Virtual time: it stands still while the person thinks."""
 
     def __init__(self, rig: Handled, person: Person) -> None:
-        self.rig: Handled = rig
+        self.rig: Rig = rig
+        self._handled = rig
+        self.warmth_c: float | None = None
         self._person = person
         self._count = 0
         self._due: float | None = None
@@ -88,12 +91,12 @@ class SimulatedBench:
     def answer(self, asked: Next) -> Said | None:
         """The simulated machine does what is asked, then the answer is handed on."""
         if self._due is None:
-            takes = self.rig.act(asked.act, asked.at)
-            self._said = self._person.ask(asked, self.rig.reading)
+            takes = self._handled.act(asked.act, asked.at)
+            self._said = self._person.ask(asked, self._handled.reading)
             self._due = self.now_s + takes
         if self.now_s < self._due:
             return None
-        self.rig.finish()
+        self._handled.finish()
         self._due = None
         return self._said
 
@@ -106,6 +109,7 @@ class LiveBench:
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:  # fmt: skip
         self.rig: Rig = rig
+        self.warmth_c: float | None = None
         self._person, self._clock, self._sleep = person, clock, sleep
         self._due = clock()
         self._asked: Next | None = None
@@ -139,7 +143,11 @@ def play(steps: Steps[R], bench: Bench, show: Show = lambda _: None) -> R:
             asked = procedure.next
             said = bench.answer(asked) if asked.ask else None
             now = bench.tick()
-            after = procedure.step(now, bench.rig.read(now), said)
+            samples = bench.rig.read(now)
+            for sample in samples:
+                if isinstance(sample, InertialSample) and sample.temperature_c is not None:
+                    bench.warmth_c = sample.temperature_c
+            after = procedure.step(now, samples, said)
             bench.rig.write(ValveCommand(now, *after.valves))
             show(after)
     finally:

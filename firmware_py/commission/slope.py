@@ -16,8 +16,8 @@ from firmware_py.commission.tilt import (
     Inertials,
     SlopeCheck,
     Still,
-    levelled,
     level_check,
+    levelled,
     slope_check,
     still,
 )
@@ -61,13 +61,13 @@ def slope_steps(
     """Out and back over the same marks, the edge on two blocks at each. Moves no valve itself."""
     rolls: dict[str, list[float]] = {"out": [], "back": []}
     warm = []
-    for way in rolls:
+    for way, found in rolls.items():
         numbers = range(marks) if way == "out" else range(marks)[::-1]
         for k in numbers:
             told = "Lay two blocks under the edge" if way == "out" else "The same blocks"
             words = f"Mark {k + 1} of {marks}, going {way}. {told}; lower the edge onto both."
             seen = yield from _stand(words, f"mark {k} {way}", seconds)
-            rolls[way].append(_roll(seen, mounted))
+            found.append(_roll(seen, mounted))
             warm.append(seen.temperature_c)
     return Checked(slope_check(rolls["out"], rolls["back"][::-1]), _mean(warm))
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import msgspec
 
 from drivers.samples import NO_MESSAGE
-from firmware_py.commission.estimate import CommissionError, Estimate
+from firmware_py.commission.estimate import CommissionError, Estimate, Term
 from firmware_py.guard.faults import SLOPE_H, SLOPE_K
 
 SCHEMA = 1
@@ -31,7 +31,8 @@ class Value(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Result(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What one procedure found. wall: ISO 8601, only when the clock was synced."""
+    """What one procedure found. wall: ISO 8601, only when the clock was synced; words: what the
+    person was told, where a refusal must tell it again."""
 
     schema: int
     kind: str
@@ -41,6 +42,7 @@ class Result(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     temperature_c: float | None
     values: dict[str, Value]
     wall: str | None = None
+    words: str = ""
 
 
 @dataclass(frozen=True)
@@ -78,7 +80,7 @@ def value_of(estimate: Estimate) -> Value:
 
 def make(
     kind: str, now: Now, temperature_c: float | None, values: dict[str, Estimate], *,
-    wall: str | None = None, synced: bool = False,
+    wall: str | None = None, synced: bool = False, words: str = "",
 ) -> Result:  # fmt: skip
     """A result as of now. A wall time that was not synced is left out."""
     if kind not in SHELVES:
@@ -86,7 +88,7 @@ def make(
     told = {name: value_of(one) for name, one in values.items()}
     return Result(
         SCHEMA, kind, now.device, now.boots, now.engaged_h, temperature_c, told,
-        wall if synced else None,
+        wall if synced else None, words,
     )  # fmt: skip
 
 
@@ -162,3 +164,9 @@ def load(path: Path) -> Result | None:
             f"{', '.join(SHELVES)} is right"
         )
     return result
+
+
+def estimate_of(value: Value) -> Estimate:
+    """A stored value as the estimate that it was."""
+    terms = tuple(Term(name, u) for name, u in value.terms.items() if name != "type A")
+    return Estimate(value.value, value.unit, value.terms.get("type A", 0.0), terms)

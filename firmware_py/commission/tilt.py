@@ -224,8 +224,8 @@ STANDS = {
 def zero_steps(width_m: float, yaw: float = 0.0, seconds: float = STILL_S) -> Steps[TiltZero]:
     """Tilt zero by two reversals; the mounting yaw comes first. Moves no valve itself."""
     stands = []
-    for act, words in STANDS.items():
-        yield from until_said(words, "ready", act=act)
+    for number, (act, words) in enumerate(STANDS.items(), start=1):
+        yield from until_said(f"Stand {number} of {len(STANDS)}. {words}", "ready", act=act)
         kept = Inertials()
         yield from for_seconds("Stand still.", seconds, kept)
         stands.append(still(kept.samples))
@@ -241,7 +241,7 @@ def yaw_steps(moves: int = MOVES) -> Steps[Estimate]:
     for k in range(moves):
         way = "Raise" if k % 2 == 0 else "Lower"
         move, after = Inertials(), Inertials()
-        words = f"{way} the left end by some 60 mm within 3 s."
+        words = f"{k + 1} of {moves}: {way.lower()} the left end by some 60 mm within 3 s."
         yield from until_said(words, "ready", move, act=f"lever {way.lower()}")
         yield from for_seconds("Hands off the levers.", REST_S, after)
         found.append(turned(before.samples, move.samples, after.samples))

@@ -120,10 +120,10 @@ def valve_map(rec: Recording, bar: BarPlace, half_width_m: float, guess: float) 
         cylinder = _cylinder(side, steps, rec.echoes, roll, bar)
         fits = {sign: _fit(steps, gyro, sign, guess) for sign in (1.0, -1.0)}
         valves[side] = _valve(fits[1.0], fits[-1.0], cylinder, bar)
-    return ValveMap(valves, _ends(valves, half_width_m), half_width_m)
+    return ValveMap(valves, ends_map(valves, half_width_m), half_width_m)
 
 
-def _ends(
+def ends_map(
     valves: dict[Side, Valve], half: float
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """The 2 x 2 map: a cylinder lifts its own end by (1 + b/a)/2 and the other by (1 - b/a)/2."""

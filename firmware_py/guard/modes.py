@@ -209,5 +209,6 @@ class Guard:
 def _matters_to_cues(name: str) -> bool:
     """Faults that make a cue worthless, valves or no valves."""
     return name not in (
-        "enable released", "driver inputs silent", "reversing", "samples dropped", "slope check due",
+        "enable released", "driver inputs silent", "reversing", "samples dropped",
+        "slope check due",
     )  # fmt: skip

@@ -13,9 +13,11 @@ from pathlib import Path
 from typing import Literal, Protocol
 
 from drivers.samples import AnySample, ValveCommand
+from drivers.simulated.reference import RigTruth
 from drivers.simulated.rig import SimulatedRig
 from drivers.simulated.surface import Surface
 from drivers.simulated.truth import Truth
+from drivers.simulated.world import World
 from firmware_py import snapshot
 from firmware_py.controller import Controller
 from firmware_py.journal.header import Header
@@ -37,6 +39,7 @@ PROGRESS_EVERY = 100  # ticks
 
 Kind = Literal["linehold", "plain"]
 Progress = Callable[[float], None]
+Simulate = Callable[[World, RigTruth, int], SimulatedRig]
 
 
 class ControllerLike(Protocol):
@@ -166,7 +169,7 @@ def prepare(
     *,
     ground: str | Path | Surface | None = None,
     controller: Kind = "linehold",
-    simulate: type[SimulatedRig] = SimulatedRig,
+    simulate: Simulate = SimulatedRig,
 ) -> Loop:
     """Everything that a trial needs, made and joined, before its first tick."""
     own = rig if isinstance(rig, Rig) else rig_named(scenario.rig if rig is None else rig)
