@@ -215,7 +215,7 @@ def valve_finds(c: Case) -> Iterator[Found]:
         half + echo.outside_m + c.place_off_m, echo.clearance_m + BOARD.height_m,
         element_positions(echo.elements, echo.spacing_m),
     )  # fmt: skip
-    found = bench.run(valve_steps.valve_steps("bar.left", place, half))
+    found = bench.run(valve_steps.valve_steps("bar.left", place, half, tape=True))
     up, down = (rig.valve_speed_factor * s for s in (v.up_mps, v.down_mps))
     for side in SIDES:
         one = found.valves[side]

@@ -38,6 +38,7 @@ class Handling:
     place_sd: float = 0.010
     contact: float = 0.0005  # the edge's height on a block
     rule: float = 0.0005  # a rule's reading
+    tape: float = 0.003  # a tape's, along the blade
     level: float = math.radians(0.05)  # a digital level's
     thermometer_sd: float = 0.3  # K
 
@@ -124,6 +125,9 @@ class Yard:
         gen, handling = self._gen, self._handling
         if what == "height":
             self.reading = 1e3 * (self._clearance + gen.uniform(-handling.rule, handling.rule))
+        elif what == "tape":
+            apart = 2.0 * self._truth.blade.cylinder_half_m
+            self.reading = 1e3 * (apart + gen.uniform(-handling.tape, handling.tape))
         elif what == "air":
             self.reading = self._truth.air.start_c + handling.thermometer_sd * float(
                 gen.standard_normal()

@@ -167,7 +167,7 @@ def valves(*, rig_name: str, store: Path | None, seed: int, undo: bool, as_json:
         element_positions(table.elements, table.spacing_mm * 1e-3),
     )  # fmt: skip
     yaw, zero = (math.radians(x) for x in (rig.inertial.mount_yaw_deg, rig.inertial.zero_roll_deg))
-    steps = valve_steps(table.device, place, half, yaw=yaw, zero_roll=zero)
+    steps = valve_steps(table.device, place, half, yaw=yaw, zero_roll=zero, tape=True)
     found, bench = here.play(steps, side)
     here.save("valves", stated.valves, bench.warmth_c, _valve_values(found))
     here.say(_map_words(found))

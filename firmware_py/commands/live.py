@@ -7,12 +7,15 @@ from typing import TYPE_CHECKING
 
 import click
 
+from firmware_py.commands.commission import STORED
 from firmware_py.commands.kinds import Folder, Number
 from firmware_py.commands.look import LINK, PathType
 from firmware_py.commands.words import cannot_write
 
 if TYPE_CHECKING:
+    from firmware_py.commission.in_force import InForce
     from firmware_py.live.session import Plan
+    from firmware_py.settings import Rig
 
 
 @click.command(
@@ -43,6 +46,7 @@ Exit codes: 0 the run ended well, 1 it ended in a fault, 2 bad input and nothing
               help="Of the simulated ground, noise and driver.")  # fmt: skip
 @click.option("--driver", type=click.Choice(["auto", "none"]), default="auto", show_default=True,
               help="The simulated driver: does the whole job, or waits for your keys.")  # fmt: skip
+@click.option("--store", type=Folder(), metavar="FOLDER", help=STORED)
 @click.option("--link", type=PathType, metavar="SOCKET",
               help=LINK)  # fmt: skip
 @click.option("--options", type=PathType, metavar="FILE",
@@ -54,7 +58,8 @@ Exit codes: 0 the run ended well, 1 it ended in a fault, 2 bad input and nothing
 def run(
     *,
     rig_name: str, headless: bool, for_s: float | None, folder: Path, seed: int, driver: str,
-    link: Path | None, options: Path | None, silent: bool, truth: Path | None, as_json: bool,
+    store: Path | None, link: Path | None, options: Path | None, silent: bool,
+    truth: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Run the controller live on a rig, with a recording and the dashboard.
 
@@ -68,8 +73,11 @@ def run(
     from firmware_py.settings_file import find_rig, load_rig
 
     path = find_rig(rig_name)
+    stated = load_rig(path)
+    held, state = _in_force(stated, store, seed)
     plan = session.Plan(
-        rig=load_rig(path), rig_text=path.read_text(encoding="utf-8-sig"), folder=folder,
+        rig=held.rig, stated=stated, state=state, calibrated=tuple(held.applied),
+        rig_text=path.read_text(encoding="utf-8-sig"), folder=folder,
         headless=headless or as_json, as_json=as_json,
         for_s=math.inf if for_s is None else for_s, seed=seed, link=link,
         drives_itself=driver == "auto", truth=truth, options=options, sound=not silent,
@@ -77,9 +85,24 @@ def run(
     _check(plan)
     for caution in CAUTIONS:
         click.echo(caution, err=True)
+    for words in held.told:
+        click.echo(words, err=True)
     report = session.run(plan)
     _tell(report.sentences(), report.as_dict() if as_json else None)
     click.get_current_context().exit(report.code)
+
+
+def _in_force(stated: Rig, store: Path | None, seed: int) -> tuple[InForce, Path]:
+    """The rig with what was found, and where that is kept; refused where anything is missing."""
+    from firmware_py.commission.book import Book, default_folder
+    from firmware_py.commission.estimate import CommissionError
+    from firmware_py.commission.in_force import in_force
+
+    folder = store or default_folder()
+    held = in_force(stated, Book(folder, stated), seed)
+    if held.refused:
+        raise click.UsageError(f"rig {stated.name} may not run yet; nothing moved:\n{held.words()}")
+    return held, folder
 
 
 def _check(plan: Plan) -> None:
@@ -89,7 +112,7 @@ def _check(plan: Plan) -> None:
     from firmware_py.live.scene import check_simulated
     from firmware_py.live.screen import check_options
 
-    check_simulated(plan.rig)
+    check_simulated(plan.stated or plan.rig)
     if plan.options is not None and (code := check_options(plan.link_path, plan.options)):
         click.get_current_context().exit(code)
     if plan.truth is not None and not plan.truth.parent.is_dir():

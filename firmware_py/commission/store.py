@@ -97,7 +97,7 @@ def is_stale(
 ) -> str | None:
     """One sentence that says why the run is refused, or None while the result holds."""
     if result is None:
-        return f"No {kind} was stored; do it first."
+        return f"No result of {kind} is stored; do it first."
     name = result.kind
     if result.device != now.device:
         told = f"The {name} is of device {result.device}, and {now.device} is there"

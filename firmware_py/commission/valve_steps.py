@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from drivers.samples import (
     Validity,
 )
 from firmware_py.commission.estimate import CommissionError, Floats, Surprise
-from firmware_py.commission.procedure import Given, Next, Steps, until_said
+from firmware_py.commission.procedure import Given, Next, Steps, number_said, until_said
 from firmware_py.commission.tilt import MOVING_MPS
 from firmware_py.commission.valves import (
     SETTLE_S,
@@ -61,6 +61,10 @@ FAR_HEIGHT = 0.15  # m of the bar within one step
 CREEP = 0.012  # rad/s mean over CREEP_S while shut: the blade moves unasked
 CREEP_S = 0.25
 OLD_S = 0.1  # s without an inertial sample: nobody is watching
+TAPE = (
+    "A tape from the left cylinder's lower pin to the right one's, in mm; 0 where none can be had."
+)
+TAPED = (0.0, 5000.0)  # mm
 HAND = "A hand is on a lever; the automatic steps are off."
 
 
@@ -226,9 +230,15 @@ def _check_lift(eye: _Eye, bar: BarPlace, side: Side, command: float) -> None:
 
 def valve_steps(
     device: str, bar: BarPlace, half_width_m: float, *, yaw: float = 0.0, zero_roll: float = 0.0,
-    repeats: int = REPEATS,
+    repeats: int = REPEATS, tape: bool = False,
 ) -> Steps[ValveMap]:  # fmt: skip
-    """Overlap, dead time, lag, speeds, map. Confirmation first; CommissionError without it."""
+    """Overlap, dead time, lag, speeds, map. Confirmation first; CommissionError without it.
+
+    tape: the distance between the cylinders is asked for as well; 0 is none.
+    """
+    if tape:
+        apart = 1e-3 * (yield from number_said(TAPE, *TAPED, act="tape"))
+        bar = replace(bar, apart_m=apart or None)
     yield from until_said(CAUTIONS, "confirm", act="board under the bar")
     eye = _Eye(device, yaw)
     given = yield from _shut(eye, "Hands off; the blade rests.", FIRST_REST_S, math.inf, None)

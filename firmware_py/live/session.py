@@ -50,7 +50,11 @@ SIGNALS = {  # and the exit codes that they lead to
 
 @dataclass(frozen=True)
 class Plan:
-    """What is to be run; rig_text is the rig file as it stands, for the recording."""
+    """What is to be run; rig_text is the rig file as it stands, for the recording.
+
+    rig: with what commissioning has put in force; stated: as the file has it, which is what a
+    simulated machine is. state: where the engaged hours are counted.
+    """
 
     rig: Rig
     rig_text: str
@@ -64,6 +68,9 @@ class Plan:
     truth: Path | None = None  # for whoever judges a simulated run
     options: Path | None = None  # of the dashboard
     sound: bool = True
+    stated: Rig | None = None
+    state: Path | None = None
+    calibrated: tuple[str, ...] = ()
 
     @property
     def link_path(self) -> Path:
@@ -102,11 +109,12 @@ class Loop:
 
     def __init__(self, plan: Plan, ring: Ring, recording: Path, keeper_word: str) -> None:
         settings, link = plan.rig.model_dump(mode="json"), str(plan.link_path)
+        stated = (plan.stated or plan.rig).model_dump(mode="json")
         ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         for_s = plan.for_s if math.isfinite(plan.for_s) else None
         with ours, theirs:
             self.rig, self._rig_ready = _start(RIG, theirs.fileno(), lambda told: RigPlan(
-                settings, plan.seed, theirs.fileno(), told, link, os.getpid(),
+                stated, plan.seed, theirs.fileno(), told, link, os.getpid(),
                 plan.drives_itself, str(plan.truth or ""),
             ))  # fmt: skip
             self.process, self._report = _start(LOOP, ours.fileno(), lambda told: LoopPlan(
@@ -168,12 +176,13 @@ def run(plan: Plan) -> Report:
                 screen.close(0.0)
                 raise
             recording = Recording(ring, path, _header(plan))
-            keeper = Keeper(plan.rig, plan.link_path, word, recording, screen)
+            keeper = Keeper(plan.rig, plan.link_path, word, recording, screen, state=plan.state)
             _keep(loop, keeper, signals)
             code = loop.process.wait()
             screen.close(LEAVE_S)
             stored = recording.close()
             end(loop.rig, LEAVE_S)
+            keeper.engaged.close()
             if code < 0:  # killed: it could not take its socket away
                 plan.link_path.unlink(missing_ok=True)
             return _judge(loop.report(), code, signals.code, keeper, stored)
@@ -227,5 +236,9 @@ def _header(plan: Plan) -> Header:
         rig=plan.rig_text,
         settings=plan.rig.model_dump(mode="json"),
         started=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
-        notes={"run": "simulated rig, live", "seed": str(plan.seed)},
+        notes={
+            "run": "simulated rig, live",
+            "seed": str(plan.seed),
+            "in force": ", ".join(plan.calibrated),
+        },
     )
