@@ -101,7 +101,8 @@ def _in_force(stated: Rig, store: Path | None, seed: int) -> tuple[InForce, Path
     folder = store or default_folder()
     held = in_force(stated, Book(folder, stated), seed)
     if held.refused:
-        raise click.UsageError(f"rig {stated.name} may not run yet; nothing moved:\n{held.words()}")
+        told = f"Rig {stated.name} may not run yet; nothing moved."
+        raise CommissionError(f"{told}\n{held.words()}")
     return held, folder
 
 
