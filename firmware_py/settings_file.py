@@ -75,15 +75,34 @@ def _told(error: ValidationError, data: Any, model: type[BaseModel]) -> Iterator
         place, value = _found(data, loc)
         if kind == "crossed":  # the cross checks are run once more, and tell it better
             continue
+        if kind.startswith("union_tag"):
+            yield from _wrong_tag(place, value, errors.spots_at(model, place))
+            continue
         if kind == "missing":
             place += loc[-1:]
         if kind == "extra_forbidden" or loc[-1:] == ("[key]",):
-            words = errors.unknown_key_words(place, model)
+            words = errors.unknown_key_words(place, model, data)
             yield place, words, place if kind == "extra_forbidden" else place[:-1]
         else:
             whole = isinstance(value, dict) and kind in ("value_error", "assertion_error")
-            words = errors.words_of(detail, value, errors.spots_at(model, place))
+            words = errors.words_of(detail, value, errors.spots_at(model, place, data))
             yield place, words, None if whole else place
+
+
+def _wrong_tag(place: Place, value: Any, spots: list[errors.Spot]) -> Iterator[Told]:
+    """A table of a kind that is none, and what is wrong with it whatever its kind; or no table."""
+    if not isinstance(value, dict):
+        yield place, f"{errors.shown(value)} is the wrong type; a table is right", place
+        return
+    key, words = errors.tags_at(spots)
+    yield (*place, key), errors.choice_words(value.get(key), words), (*place, key)
+    rest = {name: one for name, one in value.items() if name != key}
+    for kind, _ in errors.narrowed(spots, rest)[:1]:
+        try:
+            kind.model_validate_json(json.dumps(rest), strict=True)
+        except ValidationError as error:
+            common = [one for one in _told(error, rest, kind) if "unknown key" not in one[1]]
+            yield from (((*place, *at), told, bad and (*place, *bad)) for at, told, bad in common)
 
 
 def _found(data: Any, loc: tuple[str | int, ...]) -> tuple[Place, Any]:
@@ -117,6 +136,7 @@ class _Views:
         if isinstance(value, list):
             value = [inner(at, item) for at, item in enumerate(value)]
         elif isinstance(value, dict):
+            spots = errors.narrowed(spots, value)
             value = {key: inner(key, item) for key, item in value.items()}
             for kind in [kind for kind, _ in spots if errors.is_model(kind)][:1]:
                 self._fill(value, kind)

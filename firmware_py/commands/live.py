@@ -68,25 +68,25 @@ def run(
     """
     import math
 
+    from firmware_py.devices.which import allowed, told_of
     from firmware_py.live import session
     from firmware_py.live.cautions import CAUTIONS
     from firmware_py.settings_file import find_rig, load_rig
 
     path = find_rig(rig_name)
-    stated = load_rig(path)
-    held, state = _in_force(stated, store, seed)
+    asked = load_rig(path)
+    held, state = _in_force(asked, store, seed)
+    told = (*told_of(asked), *held.told)
     plan = session.Plan(
-        rig=held.rig, stated=stated, state=state, calibrated=tuple(held.applied),
-        rig_text=path.read_text(encoding="utf-8-sig"), folder=folder,
+        rig=allowed(held.rig), stated=asked, state=state, calibrated=tuple(held.applied),
+        told=told, rig_text=path.read_text(encoding="utf-8-sig"), folder=folder,
         headless=headless or as_json, as_json=as_json,
         for_s=math.inf if for_s is None else for_s, seed=seed, link=link,
         drives_itself=driver == "auto", truth=truth, options=options, sound=not silent,
     )  # fmt: skip
     _check(plan)
-    for caution in CAUTIONS:
+    for caution in (*CAUTIONS, *told):
         click.echo(caution, err=True)
-    for words in held.told:
-        click.echo(words, err=True)
     report = session.run(plan)
     _tell(report.sentences(), report.as_dict() if as_json else None)
     click.get_current_context().exit(report.code)
@@ -112,8 +112,10 @@ def _check(plan: Plan) -> None:
 
     from firmware_py.live.scene import check_simulated
     from firmware_py.live.screen import check_options
+    from firmware_py.twin import twin
 
-    check_simulated(plan.stated or plan.rig)
+    if plan.simulates:
+        check_simulated(twin(plan.stated or plan.rig))
     if plan.options is not None and (code := check_options(plan.link_path, plan.options)):
         click.get_current_context().exit(code)
     if plan.truth is not None and not plan.truth.parent.is_dir():

@@ -24,6 +24,7 @@ from types import FrameType
 import msgspec
 
 from drivers.samples import NO_MESSAGE
+from firmware_py.devices.which import drives_alone, real_tables, simulated_devices
 from firmware_py.journal.header import Header
 from firmware_py.journal.ring import Ring
 from firmware_py.link.address import default_path, refuse_in_use
@@ -34,7 +35,8 @@ from firmware_py.live.processes import end, start, wait_ready
 from firmware_py.live.recording import Recording, new_recording
 from firmware_py.live.report import FAULT, GOOD, INTERRUPTED, SIGNALLED, Report
 from firmware_py.live.screen import Screen
-from firmware_py.settings import Rig
+from firmware_py.settings import SIMULATED, Rig
+from firmware_py.twin import twin
 
 LOOP = "firmware_py.live.loop_process"
 RIG = "firmware_py.live.rig_process"
@@ -71,6 +73,13 @@ class Plan:
     stated: Rig | None = None
     state: Path | None = None
     calibrated: tuple[str, ...] = ()
+    told: tuple[str, ...] = ()  # what a person must know of this rig
+
+    @property
+    def simulates(self) -> bool:
+        """Something of this rig is simulated."""
+        valves = self.rig.valves is not None and self.rig.valves.kind == SIMULATED
+        return valves or bool(simulated_devices(self.rig))
 
     @property
     def link_path(self) -> Path:
@@ -109,31 +118,46 @@ class Loop:
 
     def __init__(self, plan: Plan, ring: Ring, recording: Path, keeper_word: str) -> None:
         settings, link = plan.rig.model_dump(mode="json"), str(plan.link_path)
-        stated = (plan.stated or plan.rig).model_dump(mode="json")
-        ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         for_s = plan.for_s if math.isfinite(plan.for_s) else None
+        ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         with ours, theirs:
-            self.rig, self._rig_ready = _start(RIG, theirs.fileno(), lambda told: RigPlan(
-                stated, plan.seed, theirs.fileno(), told, link, os.getpid(),
-                plan.drives_itself, str(plan.truth or ""),
-            ))  # fmt: skip
+            self.rig: subprocess.Popen[bytes] | None = None
+            if plan.simulates:
+                behind = twin(plan.stated or plan.rig).model_dump(mode="json")
+                self.rig, self._rig_ready = _start(RIG, theirs.fileno(), lambda told: RigPlan(
+                    behind, plan.seed, theirs.fileno(), told, link, os.getpid(),
+                    plan.drives_itself and drives_alone(plan.rig), str(plan.truth or ""),
+                ))  # fmt: skip
+            wire = ours.fileno() if plan.simulates else None
             self.process, self._report = _start(LOOP, ours.fileno(), lambda told: LoopPlan(
-                settings, link, keeper_word, ring.name, str(recording), ours.fileno(), told,
-                os.getpid(), for_s,
+                settings, link, keeper_word, ring.name, str(recording), wire, told,
+                os.getpid(), for_s, plan.told,
             ))  # fmt: skip
 
     def wait_ready(self) -> None:
         """Until both are up; StartError, and neither of them, when one does not come up."""
         try:
-            wait_ready(self._rig_ready, self.rig, "the simulated rig", START_S)
+            if self.rig is not None:
+                wait_ready(self._rig_ready, self.rig, "the simulated rig", START_S)
             wait_ready(self._report, self.process, "the loop", START_S)
         except OSError:
             end(self.process, LEAVE_S)
-            end(self.rig, LEAVE_S)
+            self.leave()
             os.close(self._report)
             raise
         finally:
-            os.close(self._rig_ready)
+            if self.rig is not None:
+                os.close(self._rig_ready)
+
+    @property
+    def rig_died(self) -> bool:
+        """The simulated rig's process has gone."""
+        return self.rig is not None and self.rig.poll() is not None
+
+    def leave(self) -> None:
+        """The simulated rig goes last."""
+        if self.rig is not None:
+            end(self.rig, LEAVE_S)
 
     def stop(self) -> None:
         """Ask it to end, valves neutral."""
@@ -181,7 +205,7 @@ def run(plan: Plan) -> Report:
             code = loop.process.wait()
             screen.close(LEAVE_S)
             stored = recording.close()
-            end(loop.rig, LEAVE_S)
+            loop.leave()
             keeper.engaged.close()
             if code < 0:  # killed: it could not take its socket away
                 plan.link_path.unlink(missing_ok=True)
@@ -196,7 +220,7 @@ def _keep(loop: Loop, keeper: Keeper, signals: Signals) -> None:
     while loop.process.poll() is None:
         keeper.look(time.monotonic())
         # after the loop's goodbye the rig may well be gone before the loop is
-        died = loop.rig.poll() is not None and not (asked or keeper.over)
+        died = loop.rig_died and not (asked or keeper.over)
         if died:
             keeper.problem("The simulated rig's process died; the run was ended.")
         if (signals.asked or died) and not asked:
@@ -237,8 +261,13 @@ def _header(plan: Plan) -> Header:
         settings=plan.rig.model_dump(mode="json"),
         started=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
         notes={
-            "run": "simulated rig, live",
+            "run": _run_words(plan.rig),
             "seed": str(plan.seed),
             "in force": ", ".join(plan.calibrated),
         },
     )
+
+
+def _run_words(rig: Rig) -> str:
+    real = real_tables(rig)
+    return f"live; real: {', '.join(real)}" if real else "simulated rig, live"

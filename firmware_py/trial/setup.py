@@ -22,8 +22,10 @@ from firmware_py.errors import LineholdError
 from firmware_py.messages import BAR_GUIDES, Guide, Side
 from firmware_py.schema import Crossed, View
 from firmware_py.settings import DEG, MM, Bar, Rig
+from firmware_py.settings_bars import SimulatedBar
 from firmware_py.settings_file import find_rig, load_rig
 from firmware_py.trial.scenario import GROUNDS, START_M, Beside, Scenario
+from firmware_py.twin import simulated_table, twin_tables
 
 GUIDES = {"string": Guide.STRING, "edge": Guide.EDGE, "strip": Guide.SURFACE}
 
@@ -43,7 +45,7 @@ def rig_for(scenario: Scenario, rig: Rig) -> Rig:
     bars = {side: rig.bars[side] for side in sides if side in rig.bars}
     if not bars:  # the only bar stands on the other side: carry it across
         bars = {sides[0]: next(iter(rig.bars.values()))}
-    plain = rig.model_dump(mode="json")
+    plain = twin_tables(rig)
     plain["bars"] = {side.value: _bar(scenario, side, bar) for side, bar in bars.items()}
     for side in Side:
         plain[side.value] = _end(scenario, side, side in bars, plain[side.value])
@@ -66,7 +68,7 @@ def _bar(scenario: Scenario, side: Side, bar: Bar) -> dict[str, Any]:
     beside = scenario.beside(side)
     if beside is None:
         raise TrialError(f"the trial has nothing on the {side} for a bar to look at")
-    plain = bar.model_dump(mode="json")
+    plain = simulated_table(bar.model_dump(mode="json"), SimulatedBar, "")
     plain["device"] = f"bar.{side.value}"
     plain["above_mm"] = beside.clearance_mm + _height_mm(beside)
     plain["turned"] = beside.kind == "strip"
