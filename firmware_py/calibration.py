@@ -51,6 +51,7 @@ class Calibration(Part):
     bars: dict[SideWord, Elements] = Field(default_factory=dict)
     valves: dict[SideWord, OneValve] = Field(default_factory=dict)
     slope: Slope | None = None
+    no_string: dict[SideWord, str] = Field(default_factory=dict)  # why it may not be followed
 
 
 def lists_of_elements(rig: View) -> Iterator[Crossed]:

@@ -175,9 +175,14 @@ def valves(*, rig_name: str, store: Path | None, seed: int, undo: bool, as_json:
 
 def _has_valves(here: Job) -> None:
     from firmware_py.commission.estimate import CommissionError
+    from firmware_py.devices.which import NO_LEASE, without_lease
 
     if here.stated.valves is None:
         raise CommissionError(f"Rig {here.stated.name} has no valves; add [valves] to its file.")
+    if without_lease(here.stated):
+        raise CommissionError(NO_LEASE)
+    if here.stated.valves.kind == "dry-run":
+        raise CommissionError("These valves are a dry run: they report and move nothing.")
     if here.stated.valves.pulsed:
         raise CommissionError(
             "On/off valves (valves.pulsed) have no characteristic to map; state their dead time, "
@@ -295,8 +300,8 @@ def _stored_map(here: Job) -> ValveMap:
 
 def _before_and_after(here: Job, values: dict[str, Any], metres: float) -> None:
     """Two trials on the twin: as the rig file has it, and with map and gains."""
+    from firmware_py.commission.before_after import trial
     from firmware_py.commission.estimate import Estimate
-    from firmware_py.commission.twin import trial
 
     stated, rig = here.stated, here.rig
     mapped = stated.model_copy(update={

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click.core import ParameterSource
 
 from firmware_py.commands.commission import (
     CODES,
@@ -21,6 +22,7 @@ from firmware_py.commands.commission import (
 )
 from firmware_py.commands.kinds import Folder, Number
 from firmware_py.commands.show import check_file
+from firmware_py.commands.words import in_quotes
 
 if TYPE_CHECKING:
     from firmware_py.commands.commission import Job
@@ -35,7 +37,32 @@ SEED = click.option("--seed", type=Number(0, 2**31 - 1), default=1, metavar="NUM
 JSON = click.option("--json", "as_json", is_flag=True, help="One JSON object.")
 
 
+class Checks(click.Group):
+    """Tells of a file that stands where a check should, and of options that would be lost."""
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The check that is meant."""
+        if self.get_command(ctx, args[0]) is None:
+            meant = f"linehold check file {args[0]} checks a file" if args[0] else "it is empty"
+            names = ", ".join(self.list_commands(ctx))
+            raise click.UsageError(
+                f"{in_quotes(args[0])} is no check; {names} are right, and {meant}", ctx
+            )
+        given = [
+            f"--{name.removesuffix('_name').removesuffix('_mm').removeprefix('as_')}"
+            for name in ctx.params
+            if ctx.get_parameter_source(name) is not ParameterSource.DEFAULT
+        ]
+        if given:
+            right = f"linehold check {args[0]} {' '.join(given)}"
+            raise click.UsageError(f"options stand after {args[0]}: {right} is right", ctx)
+        return super().resolve_command(ctx, args)
+
+
 @click.group(
+    cls=Checks,
     invoke_without_command=True,
     epilog="""\b
 Examples:

@@ -81,9 +81,10 @@ class Job:
 
     def _bench(self, side: Side | None) -> tuple[Bench, Callable[..., None]]:
         from firmware_py.commands.asking import Terminal
-        from firmware_py.commission.benches import open_bench, simulated
+        from firmware_py.commission.benches import open_bench
+        from firmware_py.devices.which import real_tables
 
-        person = Terminal(simulated=simulated(self.stated))
+        person = Terminal(simulated=not real_tables(self.stated))
         return open_bench(self.stated, side, self.seed, person), person.show
 
     def save(
@@ -94,7 +95,7 @@ class Job:
         from firmware_py.commission.in_force import identity
 
         path = self.book.save(
-            kind, identity(part, self.seed), temperature_c, values, of=of, words=words
+            kind, identity(self.stated, part, self.seed), temperature_c, values, of=of, words=words
         )
         if self.as_json:
             click.echo(json.dumps(json.loads(path.read_bytes())))

@@ -114,16 +114,18 @@ class Daily:
     good: tuple[str, ...]
 
 
-def daily_steps(rig: Rig, pins_mm: float = PINS) -> Steps[Daily]:
+def daily_steps(
+    rig: Rig, pins_mm: float = PINS, stand_s: float = STAND_S, shake_s: float = SHAKE_S
+) -> Steps[Daily]:
     """Stand, then shake. Moves no valve."""
     watcher = Watcher(rig)
     yield from until_said(ASKED, "ready", watcher, act="stand")
     watcher.begin()
-    yield from for_seconds("Looking at every device.", STAND_S, watcher)
+    yield from for_seconds("Looking at every device.", stand_s, watcher)
     stood = watcher.end()
     yield from until_said(SHAKE, "ready", watcher, act="shake")
     watcher.begin()
-    yield from for_seconds("Shake the cables.", SHAKE_S, watcher)
+    yield from for_seconds("Shake the cables.", shake_s, watcher)
     return judged(rig, stood, watcher.end(), pins_mm)
 
 

@@ -1,7 +1,7 @@
 """Stored results become the rig's settings, or the reason why a run is refused.
 
-Results of real devices are needed; those of simulated ones only where [calibration] says
-required = true, though what is stored for them acts as well.
+Results of real devices are needed, but for a bench, where no real valve can move; those of
+simulated ones only where [calibration] says required = true. What is stored acts in any case.
 """
 
 from __future__ import annotations
@@ -17,13 +17,12 @@ from firmware_py.commission.book import Book
 from firmware_py.commission.estimate import CommissionError
 from firmware_py.commission.store import Result, is_stale
 from firmware_py.commission.string_check import LEAST_RATE
+from firmware_py.devices.which import without_lease
 from firmware_py.messages import SIDES, Guide, Side
-from firmware_py.settings import DEG, MM, Rig
+from firmware_py.settings import DEG, MM, SIMULATED, Rig
 
-SIMULATED = "simulated"
-WIRED = (  # keys of a device's table that tell which one it is: where it is plugged in
-    "port", "ports", "bus", "address", "addresses", "board", "pin", "pins", "chip", "model",
-)  # fmt: skip
+WIRED = ("port", "ports", "bus", "address", "addresses")  # keys that tell where one is plugged in
+BENCH = (SIMULATED, "dry-run")  # valves that move nothing real
 HOW = {  # what makes a result
     "tilt": "linehold tilt", "slope": "linehold check slope", "bar": "linehold bar",
     "string": "linehold check string", "valves": "linehold valves", "tune": "linehold tune",
@@ -55,31 +54,35 @@ class InForce:
         return "\n".join(self.refused)
 
 
-def identity(part: Any, seed: int) -> str:
+def identity(rig: Rig, part: Any, seed: int) -> str:
     """Which device a table means: its kind, its name, and where it is plugged in."""
     plain = part.model_dump(mode="json")
     if plain["kind"] == SIMULATED:
         return f"simulated {plain['device']}, seed {seed}"
-    wired = [f"{key} {plain[key]}" for key in WIRED if plain.get(key) not in (None, "", [])]
+    if (board := rig.boards.get(plain.get("on", ""))) is not None:
+        plain |= board.model_dump(mode="json")
+    wired = [f"{key} {plain[key]}" for key in (*WIRED, "identity") if plain.get(key)]
     return ", ".join([f"{plain['kind']} {plain['device']}", *wired])
 
 
 def needs(rig: Rig, seed: int = 1) -> Iterator[Need]:
     """What this rig can have stored, and what a run on it needs."""
 
-    def needed(part: Any) -> bool:
-        return rig.calibration.required or part.kind != SIMULATED
+    bench = rig.valves is not None and rig.valves.kind in BENCH
 
-    sensor = identity(rig.inertial, seed)
+    def needed(part: Any) -> bool:
+        return rig.calibration.required or (part.kind != SIMULATED and not bench)
+
+    sensor = identity(rig, rig.inertial, seed)
     yield Need("tilt", sensor, needed(rig.inertial))
     yield Need("slope", sensor, needed(rig.inertial))
     for side, bar in rig.bars.items():
-        device = identity(bar, seed)
+        device = identity(rig, bar, seed)
         yield Need("bar", device, needed(bar), bar.device)
         string = needed(bar) and rig.end(side).guide is Guide.STRING
         yield Need("string", device, string, bar.device)
-    if rig.valves is not None:
-        valves = identity(rig.valves, seed)
+    if rig.valves is not None and not without_lease(rig):
+        valves = identity(rig, rig.valves, seed)
         mapped = needed(rig.valves) and not rig.valves.pulsed  # on/off valves have no such map
         yield Need("valves", valves, mapped)
         yield Need("tune", valves, mapped)
@@ -151,6 +154,9 @@ def merged(rig: Rig, kept: dict[tuple[str, str], Result], book: Book) -> Rig:
             case "bar":
                 side = next(s for s, bar in rig.bars.items() if bar.device == of)
                 plain["calibration"]["bars"][side.value] = _bar(result)
+            case "string" if result.values["rate"].value < LEAST_RATE:
+                side = next(s for s, bar in rig.bars.items() if bar.device == of)
+                plain["calibration"]["no_string"][side.value] = result.words
             case "valves":
                 plain["valves"] |= _valves(result)
                 plain["calibration"]["valves"] = {s.value: _valve(result, s) for s in SIDES}

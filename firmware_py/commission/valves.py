@@ -124,7 +124,7 @@ def valve_map(rec: Recording, bar: BarPlace, half_width_m: float, guess: float) 
     valves = {}
     for side in SIDES:
         steps = [s for s in rec.steps if s.side is side]
-        cylinder, gyro_share = _taped(_cylinder(side, steps, rec.echoes, roll, bar), side, bar)
+        cylinder, gyro_share = taped(_cylinder(side, steps, rec.echoes, roll, bar), side, bar)
         fits = {sign: _fit(steps, gyro, sign, guess) for sign in (1.0, -1.0)}
         valves[side] = _valve(fits[1.0], fits[-1.0], cylinder, gyro_share)
     return ValveMap(valves, ends_map(valves, half_width_m), half_width_m)
@@ -222,7 +222,7 @@ def _cylinder(
     return Estimate(a, "m", noise, terms)
 
 
-def _taped(seen: Estimate, side: Side, bar: BarPlace) -> tuple[Estimate, float]:
+def taped(seen: Estimate, side: Side, bar: BarPlace) -> tuple[Estimate, float]:
     """The cylinder's place as seen and as taped, weighed by their variances; and how much of the
     gyro's scale is left in 2 a times a roll rate. CommissionError where the two disagree.
 

@@ -17,6 +17,7 @@ from firmware_py.trial.run import prepare
 from firmware_py.trial.scenario import Scenario
 from firmware_py.trial.scorer import Scorer
 from firmware_py.trial.setup import led_ends, truth_for
+from firmware_py.twin import twin as all_simulated
 
 PAST_M = 7.0  # of path beyond what is driven: room before the start and after the end
 EVERY = 100  # ticks between two words of progress
@@ -39,6 +40,7 @@ def trial(
     rig: Rig, twin: Rig, metres: float, seed: int, progress: Callable[[float], None]
 ) -> Seen:  # fmt: skip
     """`rig` leads the machine that `twin` truly is over so many metres."""
+    rig, twin = all_simulated(rig), all_simulated(twin)
     scene = scene_for(twin)
     scenario = Scenario.model_validate(
         scene.model_dump(mode="json")
