@@ -6,9 +6,8 @@ own does it, which sleeps or waits in the kernel and costs the loop nothing.
 
 from __future__ import annotations
 
-import threading
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from drivers.errors import DeviceError
@@ -16,6 +15,9 @@ from drivers.samples import AirSample, Validity
 
 EVERY_S = 0.5  # s; between two samples; air changes more slowly
 LOOK_S = 2.0  # s; between two looks at a thermometer
+# Calls something so often (s) beside the loop; gives what ends that.
+Background = Callable[[Callable[[], None], float], Callable[[], None]]
+
 POWER_ON_MC = 85_000  # what a DS18B20 reads before its first conversion (datasheet, "Memory")
 
 
@@ -46,17 +48,15 @@ class W1Air:
     counts: read, failed, power_on. Linux, Documentation/w1/slaves/w1_therm.
     """
 
-    def __init__(self, name: str, path: Path, *, thread: bool = True) -> None:
+    def __init__(self, name: str, path: Path, background: Background) -> None:
         self.name, self.path = name, path
         self.counts: Counter[str] = Counter()
         self.trouble: str | None = None
         self._newest: float | None = None  # degrees, not handed up yet; one word, so no lock
-        self._over = threading.Event()
         self.look()
         if self.trouble is not None:
             raise DeviceError(self.trouble)
-        if thread:
-            threading.Thread(target=self._run, name=f"{name} thermometer", daemon=True).start()
+        self._stop = background(self.look, LOOK_S)
 
     def look(self) -> None:
         """Read the file; it may take 0.75 s."""
@@ -85,8 +85,4 @@ class W1Air:
 
     def close(self) -> None:
         """Read no more."""
-        self._over.set()
-
-    def _run(self) -> None:
-        while not self._over.wait(LOOK_S):
-            self.look()
+        self._stop()

@@ -2,16 +2,30 @@
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from drivers.air import Background
 from drivers.i2c import I2cBus, open_bus
 from drivers.inputs import GpioInput, GpioOutput, OutputPin, Pin
 from drivers.port import LineOpener, open_line
 from drivers.wheel import EdgePin, GpioEdges
 
 Clock = Callable[[], float]
+
+
+def in_thread(act: Callable[[], None], every_s: float) -> Callable[[], None]:
+    """Background for what waits in the kernel: a thread that sleeps or waits, and does no more."""
+    over = threading.Event()
+
+    def run() -> None:
+        while not over.wait(every_s):
+            act()
+
+    threading.Thread(target=run, name="background", daemon=True).start()
+    return over.set
 
 
 @dataclass(frozen=True)
@@ -26,3 +40,4 @@ class Wires:
     edges: Callable[[int, Clock, bool], EdgePin] = GpioEdges
     clock: Clock = time.monotonic
     wait: Callable[[float], None] = time.sleep
+    background: Background = in_thread

@@ -134,7 +134,8 @@ def _boards(rig: View) -> Iterator[Crossed]:
         for name in rig.known(f"{table}.on") if by_lease or _is_board(rig, table) else ():
             if rig.lacks("boards", name):
                 words = f'"{name}" is no board of this file; add [boards.{name}]'
-                yield Crossed((f"{table}.on", f"{table}.kind"), words)
+                because = "lease" if by_lease else "kind"
+                yield Crossed((f"{table}.on", f"{table}.{because}"), words)
             if not table.startswith("bars."):
                 continue
             if name in taken:
@@ -157,7 +158,7 @@ def _wires_once(rig: View) -> Iterator[Crossed]:
         for key, told in WIRES.items():
             for found in rig.known(f"{table}.{key}"):
                 for wire in found if isinstance(found, list) else [found]:
-                    if wire in taken:
+                    if taken.get(wire, f"{table}.{key}") != f"{table}.{key}":
                         words = f"{wire} is taken by {taken[wire]} as well; each {told} once"
                         yield Crossed((f"{table}.{key}",), words)
                     elif wire is not None:

@@ -81,7 +81,7 @@ def _frame(bar: View) -> Iterator[Crossed]:
 def _step(bar: View) -> Iterator[Crossed]:
     match bar.known("unit", "step_mm"):
         case [unit, step] if step < UNIT_MM[unit]:
-            words = f"{step:g} is finer than the unit, {unit}; {UNIT_MM[unit]:g} is right"
+            words = f"a step_mm of {step:g} is finer than {unit}; {UNIT_MM[unit]:g} is right"
             yield Crossed(("step_mm", "unit"), words)
 
 

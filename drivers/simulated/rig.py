@@ -19,6 +19,7 @@ from drivers.simulated.faults import Fault, check
 from drivers.simulated.inertial import SimulatedInertial
 from drivers.simulated.machine import STEP_S, Machine
 from drivers.simulated.noise import generators, normals
+from drivers.simulated.pose import Pose
 from drivers.simulated.reference import REFERENCE, RigTruth
 from drivers.simulated.slow_devices import SimulatedInputs, SimulatedMotion, SimulatedValves
 from drivers.simulated.truth import Truth, observe
@@ -84,6 +85,11 @@ class SimulatedRig:
     def valve_output(self, now_s: float) -> tuple[float, float]:
         """What drives the valves at this moment, their lease applied, -1..1."""
         return self._valves.output(now_s)
+
+    @property
+    def pose(self) -> Pose:
+        """Of the blade now; for stand-ins on wires, as for `truth`."""
+        return self._machine.pose
 
     def truth(self) -> Truth:
         """Where everything really is."""

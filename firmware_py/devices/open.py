@@ -66,7 +66,7 @@ def _open_all(
     with _named("inertial"):
         _add(joined, open_inertial(rig.inertial, shared, now_s))
     with _named("air"):
-        _add(joined, open_air(rig.air))
+        _add(joined, open_air(rig.air, shared))
     with _named("motion"):
         _add(joined, open_motion(rig.motion, shared))
     with _named("driver"):

@@ -65,14 +65,14 @@ def _chip(table: ChipInertial, model: Model, address: int, shared: Shared, now_s
     return _told(chip, lambda: chip.identity, reads=True)
 
 
-def open_air(table: Thermometer) -> Joined | None:
+def open_air(table: Thermometer, shared: Shared) -> Joined | None:
     """A thermometer, or a number in its place; None when it is simulated."""
     match table:
         case FixedThermometer():
             fixed = FixedAir(table.device, table.celsius)
             return _told(fixed, lambda: f"{table.celsius:g} C, typed in", reads=True)
         case W1Thermometer():
-            w1 = W1Air(table.device, Path(table.path))
+            w1 = W1Air(table.device, Path(table.path), shared.wires.background)
             return _told(w1, lambda: Path(table.path).parent.name, reads=True)
     return None
 
@@ -170,4 +170,4 @@ def _told(device: Any, what: Callable[[], str], *, reads: bool, motion: Any = No
 def check_name(table: str, error: DeviceError) -> DeviceError:
     """The same sentence with the table of the rig file that it is about."""
     words = str(error)
-    return error if words.startswith(table) else DeviceError(f"{table}: {words}")
+    return error if words.startswith((table, "boards.")) else DeviceError(f"{table}: {words}")

@@ -120,16 +120,17 @@ def run_trial(
     progress: Progress | None = None,
     controller: Kind = "linehold",
     truth: Callable[[SimulatedRig], Truth] = SimulatedRig.truth,
+    simulate: Simulate = SimulatedRig,
     ready: Callable[[], None] = lambda: None,
 ) -> Result:
     """Run it and score it. FileFault or TrialError when it cannot be run as asked.
 
-    rig: a name, a path or a Rig in place of the trial's own; ground: likewise; progress gets the
-    share that is done; ready is called once all that was asked for is found to be right, before
-    anything is written.
+    rig: a name, a path or a Rig in place of the trial's own; ground: likewise; simulate makes the
+    machine, for one whose devices are read through wires; progress gets the share that is done;
+    ready is called once all that was asked for is found to be right, before anything is written.
     """
     seed = scenario.seed if seed is None else seed
-    loop = prepare(scenario, rig, seed, ground=ground, controller=controller)
+    loop = prepare(scenario, rig, seed, ground=ground, controller=controller, simulate=simulate)
     scorer = Scorer(loop.sim)
     ready()
     log = _open_journal(journal, scenario, seed, loop)
