@@ -32,6 +32,7 @@ GROUND_U = math.radians(0.003)  # rad; firm ground, the same marks within 10 mm:
 CONTACT_U = 0.0003  # m; the edge's height on a block: half a millimetre of dirt, rectangular
 YAW_LEFT_U = math.radians(0.25)  # rad; the mounting yaw once it was found
 MOVING_MPS = 0.05  # m/s; and no machine that stands moves faster
+SMOOTH = 0.2  # of each speed, into their mean: one noisy sample in a million is no motion
 SWAYED = 0.01  # rad/s: mean turning rate of a second; standing, nothing turns the blade so fast
 MOVES = 8  # times the blade is rolled for the mounting yaw
 REST_S = 1.5  # s of rest before and after each, for the gyro's bias
@@ -196,21 +197,34 @@ def _judged(off: Estimate) -> SlopeCheck:
     return SlopeCheck(off, passed, words)
 
 
+class Pace:
+    """The speed over the last few samples, m/s: `moves` says whether a machine drives."""
+
+    def __init__(self) -> None:
+        self.mps = 0.0
+
+    def moves(self, sample: MotionSample) -> bool:
+        """Take one."""
+        self.mps += SMOOTH * ((sample.speed_mps or 0.0) - self.mps)
+        return abs(self.mps) > MOVING_MPS
+
+
 class Inertials:
     """Keeps inertial samples; refuses a machine that drives while it should stand."""
 
     def __init__(self, *, stands: bool = True) -> None:
         self.samples: list[InertialSample] = []
         self._stands = stands
+        self._pace = Pace()
 
     def __call__(self, given: Given) -> None:
         for sample in given.samples:
             if isinstance(sample, InertialSample):
                 self.samples.append(sample)
             elif isinstance(sample, MotionSample) and self._stands:
-                speed = sample.speed_mps
-                if speed is not None and abs(speed) > MOVING_MPS:
-                    raise CommissionError(f"The machine drove at {speed:.2f} m/s; stand still.")
+                if self._pace.moves(sample):
+                    told = f"The machine drove at {self._pace.mps:.2f} m/s"
+                    raise CommissionError(f"{told}; stand still.")
 
 
 STANDS = {

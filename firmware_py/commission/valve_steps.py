@@ -22,7 +22,7 @@ from drivers.samples import (
 )
 from firmware_py.commission.estimate import CommissionError, Floats, Surprise
 from firmware_py.commission.procedure import Given, Next, Steps, number_said, until_said
-from firmware_py.commission.tilt import MOVING_MPS
+from firmware_py.commission.tilt import Pace
 from firmware_py.commission.valves import (
     SETTLE_S,
     BarPlace,
@@ -87,6 +87,7 @@ class _Eye:
     mark_height: float | None = None
     recent: deque[tuple[float, float]] = field(default_factory=deque)
     busy: list[tuple[float, float]] = field(default_factory=list)
+    pace: Pace = field(default_factory=Pace)
     heights: deque[float] = field(default_factory=lambda: deque(maxlen=7))
 
     def take(self, given: Given) -> None:
@@ -95,8 +96,8 @@ class _Eye:
                 self._inertial(s)
             elif isinstance(s, RangePing) and s.device == self.device and s.echoes:
                 self._ping(s)
-            elif isinstance(s, MotionSample) and abs(s.speed_mps or 0.0) > MOVING_MPS:
-                raise Surprise(f"The machine drove at {s.speed_mps:.2f} m/s; stand still.")
+            elif isinstance(s, MotionSample) and self.pace.moves(s):
+                raise Surprise(f"The machine drove at {self.pace.mps:.2f} m/s; stand still.")
             elif isinstance(s, DriverSample) and (s.left_hand or s.right_hand):
                 raise Surprise(HAND)
             elif isinstance(s, AirSample) and s.temperature_c is not None:
