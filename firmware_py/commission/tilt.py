@@ -221,10 +221,9 @@ class Inertials:
         for sample in given.samples:
             if isinstance(sample, InertialSample):
                 self.samples.append(sample)
-            elif isinstance(sample, MotionSample) and self._stands:
-                if self._pace.moves(sample):
-                    told = f"The machine drove at {self._pace.mps:.2f} m/s"
-                    raise CommissionError(f"{told}; stand still.")
+            elif self._stands and isinstance(sample, MotionSample) and self._pace.moves(sample):
+                told = f"The machine drove at {self._pace.mps:.2f} m/s"
+                raise CommissionError(f"{told}; stand still.")
 
 
 STANDS = {
