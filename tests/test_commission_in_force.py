@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import math
+
+import msgspec
 import pytest
 
-from drivers.samples import Echo, RangePing, Validity
+from drivers.samples import AnySample, Echo, RangePing, Validity
+from drivers.simulated.rig import SimulatedRig
+from firmware_py import messages as ask
 from firmware_py.act.actuate import ratios
 from firmware_py.act.cylinders import ends_from_valves, valves_from_ends
 from firmware_py.act.valve import Characteristic
 from firmware_py.calibration import Elements, OneValve
+from firmware_py.controller import Controller
+from firmware_py.live.simulated import simulated
 from firmware_py.sense.elements import ElementCorrection
 from firmware_py.settings import Rig
 from firmware_py.settings_file import find_rig, load_rig
@@ -63,3 +70,56 @@ def test_each_valve_turns_about_its_own_place() -> None:
     found = Rig.model_validate(RIG.model_dump() | {"calibration": {"valves": both}})
     assert ratios(found) == pytest.approx((900 / 500, 900 / 600))
     assert ratios(RIG.model_copy(update={"valves": None})) == (0.0, 0.0)
+
+
+class Off:
+    """The simulated rig with elements that read too far, each by its own."""
+
+    def __init__(self, sim: SimulatedRig) -> None:
+        self.sim = sim
+
+    def read(self, now_s: float) -> list[AnySample]:
+        return [self._off(s) for s in self.sim.read(now_s)]
+
+    @staticmethod
+    def _off(s: AnySample) -> AnySample:
+        if not isinstance(s, RangePing):
+            return s
+        late = 2e-3 * ZEROS[s.element] / SOUND
+        return msgspec.structs.replace(
+            s, echoes=tuple(Echo(e.time_s, e.flight_s + late) for e in s.echoes)
+        )
+
+
+ZEROS = (6.0, 5.0, 6.0, 7.0, 6.0)  # mm
+SOUND = 331.3 * math.sqrt(1.0 + 17.0 / 273.15)  # m/s in the simulated air, 17 C
+
+
+@pytest.mark.parametrize(("calibrated", "off_mm"), [(False, 6.0), (True, 0.0)])
+def test_the_controller_believes_the_true_clearance(calibrated: bool, off_mm: float) -> None:
+    """Elements 6 mm off: that is what an uncalibrated rig is off by, and a calibrated one not."""
+    found = {"middle_mm": 600, "zero_mm": list(ZEROS), "scale": [1.0] * 5}
+    extra = {"calibration": {"bars": {"left": found}}} if calibrated else {}
+    rig = Rig.model_validate(RIG.model_dump() | extra)
+    sim, controller, misses = simulated(RIG), Controller(rig), []
+    rigged = Off(sim)
+    for k in range(600):
+        now = 5.0 + 0.01 * k
+        tick = controller.step(now, rigged.read(now))
+        seen, true = tick.bars[0].clearance_m, sim.truth().left_bar
+        if k > 300 and seen is not None and true is not None:
+            misses.append(1e3 * (seen - true.clearance_m))
+    assert len(misses) > 200
+    assert sum(misses) / len(misses) == pytest.approx(off_mm, abs=1.2)
+
+
+def test_a_line_that_is_not_heard_cannot_be_chosen_on_the_go() -> None:
+    """The request is refused with what would work; another guide is not."""
+    plain = RIG.model_dump() | {"left": {"guide": "edge"}}
+    plain["calibration"] = {"no_string": {"left": "What would work: a tube."}}
+    controller = Controller(Rig.model_validate(plain))
+    tick = controller.step(5.0, (), [ask.SetGuide(1, ask.Side.LEFT, ask.Guide.STRING)])
+    assert not tick.answers[0].done
+    assert tick.answers[0].reason == "left: string is refused. What would work: a tube."
+    again = controller.step(5.01, (), [ask.SetGuide(2, ask.Side.LEFT, ask.Guide.HOLD)])
+    assert again.answers[0].done

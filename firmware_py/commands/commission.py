@@ -125,6 +125,9 @@ def guarded(command: Callable[..., None]) -> Callable[..., None]:
 
         try:
             command(**given)
+        except KeyboardInterrupt:
+            click.echo("\nStopped: the valves are neutral, nothing was stored.", err=True)
+            raise
         except (CommissionError, Surprise) as error:
             click.echo(f"{error}", err=True)
             click.echo("Nothing was stored; the valves are neutral.", err=True)
@@ -147,10 +150,20 @@ def tell(values: dict[str, Estimate]) -> None:
     from firmware_py.commission.estimate import K
 
     wide = max(map(len, values), default=0)
+    click.echo("Found, +- at k = 2:")
     for name, one in values.items():
-        by, unit = UNITS.get(one.unit, (1.0, "" if one.unit == "1" else one.unit))
+        by, unit = _unit(name, one)
         spread = f" +- {K * by * one.u:.3g}" if one.u else ""
         click.echo(f"  {name:<{wide}}  {by * one.value:9.4g}{spread} {unit}")
+
+
+def _unit(name: str, one: Estimate) -> tuple[float, str]:
+    """Factor and unit by which a person reads a value."""
+    if one.unit == "1":
+        return (100.0, "%") if "overlap" in name or name == "rate" else (1.0, "")
+    if one.unit == "s" and one.value >= 1.0:
+        return 1.0, "s"
+    return UNITS.get(one.unit, (1.0, one.unit))
 
 
 def which_bar(rig: Rig, side: str | None) -> Side:
