@@ -110,6 +110,8 @@ class Yard:
             self._clearance = HEIGHTS[int(which)]
             self.rig = self.flat(BOARD, self._clearance, 1000 * int(which))
             what = "height"
+        if name == "board under the bar":
+            self.rig.person.enable(True)
         if what == "line":
             self._line(*at)
             return WALK_S

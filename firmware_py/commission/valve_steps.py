@@ -39,7 +39,7 @@ from firmware_py.sense.tilt import tilt_from_gravity
 CAUTIONS = (
     "This moves the blade. Supports under it would be hit: take them away, raise the blade "
     "20 cm, keep everybody clear, one hand on the emergency stop. Engine at working speed, a "
-    "board flat under the bar."
+    "board flat under the bar. Hold the enable input from now on; letting it go ends it."
 )
 FIRST = 0.06  # of full command: under any overlap that is worth having
 FINER = 0.05  # of full command from one try to the next
@@ -65,6 +65,8 @@ TAPE = (
     "A tape from the left cylinder's lower pin to the right one's, in mm; 0 where none can be had."
 )
 TAPED = (0.0, 5000.0)  # mm
+NOT_HELD = "Enable is not held: nothing moves. Hold it from the yes on."
+RELEASED = "Enable was let go; the automatic steps are off."
 HAND = "A hand is on a lever; the automatic steps are off."
 
 
@@ -87,6 +89,7 @@ class _Eye:
     mark_height: float | None = None
     recent: deque[tuple[float, float]] = field(default_factory=deque)
     busy: list[tuple[float, float]] = field(default_factory=list)
+    enabled: bool = False
     pace: Pace = field(default_factory=Pace)
     heights: deque[float] = field(default_factory=lambda: deque(maxlen=7))
 
@@ -98,12 +101,20 @@ class _Eye:
                 self._ping(s)
             elif isinstance(s, MotionSample) and self.pace.moves(s):
                 raise Surprise(f"The machine drove at {self.pace.mps:.2f} m/s; stand still.")
-            elif isinstance(s, DriverSample) and (s.left_hand or s.right_hand):
-                raise Surprise(HAND)
+            elif isinstance(s, DriverSample):
+                self._driver(s)
             elif isinstance(s, AirSample) and s.temperature_c is not None:
                 self.airs.append(s.temperature_c)
         if self.gyro and given.now_s - self.gyro[-1][0] > OLD_S:
             raise Surprise("The inertial sensor fell silent; look at its cable.")
+
+    def _driver(self, s: DriverSample) -> None:
+        """The enable input is asked for while a valve is open, and missed once it was held."""
+        if s.left_hand or s.right_hand:
+            raise Surprise(HAND)
+        if self.enabled and not s.enable:
+            raise Surprise(RELEASED)
+        self.enabled = s.enable
 
     def _inertial(self, s: InertialSample) -> None:
         rate = s.gx * math.cos(self.yaw) - s.gy * math.sin(self.yaw)
@@ -194,6 +205,8 @@ def _open(
     )
     valves = (command, 0.0) if side is Side.LEFT else (0.0, command)
     sign = way(side, command)
+    if not eye.enabled:
+        raise Surprise(NOT_HELD)
     eye.begin()
     start = given.now_s
     while True:
