@@ -43,6 +43,7 @@ RIG_TABLES = (  # header in the file, model, words
     ("[left], [right]", settings.End, "What each end follows at the start."),
     ("[control]", settings.Control, "Rates and gains; may be left out."),
     ("[check]", settings.CheckLevels, "Check levels; may be left out."),
+    ("[ignition]", settings.Ignition, "Ignition sense (docs/pi.md); may be left out."),
 )
 TRIAL_TABLES = (
     ("", scenario.Scenario, "The file itself."),
@@ -97,7 +98,7 @@ WORDS = {  # for keys whose schema has no words of its own
     "Control.against_chainage": "the job is driven against chainage: left and right swap",
     **{f"Rig.{key}": "a table, below" for key in (
         "blade", "tracks", "bars", "inertial", "air", "motion", "driver", "valves", "limits",
-        "gate", "left", "right", "control", "check")},
+        "gate", "left", "right", "control", "check", "ignition")},
     "Scenario.name": "name; also of the folder of its result",
     "Scenario.seed": "of ground, noise and driver; `--seed` goes before it",
     "Scenario.speed_mps": "speed over ground",

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib
 import math
+import warnings
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Literal, Protocol
@@ -101,9 +102,12 @@ def gpio(kind: str, number: int, **settings: Any) -> Any:
     except ImportError as error:
         raise DeviceError("pins of the header need the packages gpiozero and lgpio") from error
     try:
-        return getattr(gpiozero, kind)(number, **settings)
+        with warnings.catch_warnings(record=True) as fallbacks:  # told in our sentence instead
+            warnings.simplefilter("always")
+            return getattr(gpiozero, kind)(number, **settings)
     except Exception as error:  # gpiozero's own tree, and whatever its pin library raises
-        raise DeviceError(f"GPIO {number} cannot be opened ({_why(error)})") from error
+        first = f"; {fallbacks[0].message}" if fallbacks else ""
+        raise DeviceError(f"GPIO {number} cannot be opened ({_why(error)}{first})") from error
 
 
 class Debounced:

@@ -29,7 +29,7 @@ from firmware_py.settings_devices import (
     Motion,
     Thermometer,
 )
-from firmware_py.settings_kinds import SIMULATED, DeviceName
+from firmware_py.settings_kinds import SIMULATED, DeviceName, Pin
 from firmware_py.settings_valves import AnyValves, Valves
 
 __all__ = [
@@ -86,6 +86,13 @@ class CheckLevels(Part):
     tolerance_mm: float = Field(default=5, ge=1, le=50, description="beyond it: off")
     at: Literal["distance", "mark"] = Field(default="distance", description="or at each mark")
     every_m: float = Field(default=20, ge=0, le=500, description="of way; 0: never asked")
+
+
+class Ignition(Part):
+    """The input that says whether the machine's ignition is on; a pin of the computer's header."""
+
+    pin: Pin | None = Field(default=None, description="to ground while it is on; none: not sensed")
+    off_s: float = Field(default=3, ge=0.5, le=60, description="off for so long ends the run")
 
 
 class End(Part):
@@ -152,6 +159,7 @@ def _wires_once(rig: View) -> Iterator[Crossed]:
     """No pin and no port does two things; pins 2 and 3 are the first I2C bus when it is used."""
     taken: dict[object, str] = {}
     tables = [*_tables(rig), *(f"boards.{name}" for name in rig.tables("boards"))]
+    tables.append("ignition")
     if any(rig.get(f"{table}.bus") == "/dev/i2c-1" for table in tables):
         taken |= dict.fromkeys((2, 3), "the bus /dev/i2c-1")
     for table in tables:
@@ -167,7 +175,8 @@ def _wires_once(rig: View) -> Iterator[Crossed]:
 
 WIRES = {
     "enable_pin": "pin", "left_pins": "pin", "right_pins": "pin", "hand_pins": "pin",
-    "pin_a": "pin", "pin_b": "pin", "relay_pin": "pin", "port": "port", "ports": "port",
+    "pin_a": "pin", "pin_b": "pin", "relay_pin": "pin", "pin": "pin",
+    "port": "port", "ports": "port",
 }  # fmt: skip
 
 
@@ -254,6 +263,7 @@ class Rig(Part):
     control: Control = Control()
     check: CheckLevels = CheckLevels()
     calibration: Calibration = Calibration()
+    ignition: Ignition = Ignition()
 
     def end(self, side: Side) -> End:
         return self.left if side is Side.LEFT else self.right

@@ -1,7 +1,8 @@
 """The command `linehold`. Heavy modules are imported where they are used: --help stays quick.
 
 Exit codes, of every command: 0 good; 1 a run that ended in a fault, or a replay that differs;
-2 bad input, nothing was done; 130 interrupted; 143 told to terminate, 129 hung up.
+2 bad input, nothing was done; 3 the ignition went off; 130 interrupted;
+143 told to terminate, 129 hung up.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from firmware_py.commands.calibrate import bar, tilt, tune, valves
 from firmware_py.commands.checks import budget, check
 from firmware_py.commands.live import run
 from firmware_py.commands.look import attach, browse
+from firmware_py.commands.service import service
 from firmware_py.commands.show import faults, rigs
 from firmware_py.commands.simulate import trial
 from firmware_py.commands.verify import replay
@@ -109,6 +111,7 @@ def cli() -> None:
 
 for command in (
     run, attach, browse, trial, replay, tilt, bar, valves, tune, check, budget, rigs, faults,
+    service,
 ):  # fmt: skip
     cli.add_command(command)
 

@@ -13,6 +13,7 @@ from firmware_py.commands.look import LINK, PathType
 from firmware_py.commands.words import cannot_write
 
 if TYPE_CHECKING:
+    from drivers.inputs import Pin
     from firmware_py.commission.in_force import InForce
     from firmware_py.live.session import Plan
     from firmware_py.settings import Rig
@@ -27,7 +28,8 @@ Examples:
   linehold run --driver none             nobody drives but you, by the dashboard's keys
 
 Exit codes: 0 the run ended well, 1 it ended in a fault, 2 bad input and nothing moved,
-130 interrupted (Ctrl-C), 143 told to terminate. The valves are neutral after all of them."""
+3 the ignition went off, 130 interrupted (Ctrl-C), 143 told to terminate. The valves are neutral
+after all of them."""
 )
 @click.option(
     "--rig", "rig_name", default="reference", show_default=True, metavar="RIG",
@@ -83,6 +85,7 @@ def run(
         headless=headless or as_json, as_json=as_json,
         for_s=math.inf if for_s is None else for_s, seed=seed, link=link,
         drives_itself=driver == "auto", truth=truth, options=options, sound=not silent,
+        ignition=_ignition(asked),
     )  # fmt: skip
     _check(plan)
     for caution in (*CAUTIONS, *told):
@@ -128,6 +131,15 @@ def _check(plan: Plan) -> None:
             pass
     except OSError as error:
         raise cannot_write("--log", plan.folder, error) from error
+
+
+def _ignition(rig: Rig) -> Pin | None:
+    """Its pin, opened; DeviceError where the rig names one and this computer has no such pin."""
+    if rig.ignition.pin is None:
+        return None
+    from drivers.inputs import GpioInput
+
+    return GpioInput(rig.ignition.pin)
 
 
 def _tell(sentences: tuple[str, ...], as_dict: dict[str, object] | None) -> None:

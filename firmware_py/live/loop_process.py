@@ -28,6 +28,7 @@ from firmware_py.journal.ring import Ring, Writer
 from firmware_py.link.frames import Bench, Drive, Lever, Note
 from firmware_py.link.server import Server
 from firmware_py.live.hello import make_hello
+from firmware_py.live.notify import make_feed
 from firmware_py.live.plans import LoopPlan, LoopReport
 from firmware_py.live.processes import die_with, ready, starting
 from firmware_py.live.realtime import realtime
@@ -70,12 +71,17 @@ def run(plan: LoopPlan) -> LoopReport:
     loop, server, devices, ring = parts
     stops.hear(loop.stop)
     clock = MonotonicClock()
+    feed = make_feed(os.environ, loop, server.hello.tick_hz)
+    if feed is not None:
+        loop.outlets.append(feed)  # the last one: what it gets was complete
     with realtime() as measures:
         told = (*plan.told, *(measure.words for measure in measures))
         server.hello = structs.replace(server.hello, realtime=told)
         ready(plan.report_fd)
         devices.settle(clock.now())
         ended = loop.run(math.inf if plan.for_s is None else clock.now() + plan.for_s)
+    if feed is not None:
+        feed.stopping(ended.words())
     server.close(ended.words())
     ring.close()
     return _report(ended, told)

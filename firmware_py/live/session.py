@@ -23,17 +23,19 @@ from types import FrameType
 
 import msgspec
 
+from drivers.inputs import Pin
 from drivers.samples import NO_MESSAGE
 from firmware_py.devices.which import drives_alone, real_tables, simulated_devices
 from firmware_py.journal.header import Header
 from firmware_py.journal.ring import Ring
 from firmware_py.link.address import default_path, refuse_in_use
+from firmware_py.live.ignition import Ignition
 from firmware_py.live.keeper import Keeper
 from firmware_py.live.operator import GAVE_UP
 from firmware_py.live.plans import LoopPlan, LoopReport, RigPlan
 from firmware_py.live.processes import end, start, wait_ready
 from firmware_py.live.recording import Recording, new_recording
-from firmware_py.live.report import FAULT, GOOD, INTERRUPTED, SIGNALLED, Report
+from firmware_py.live.report import FAULT, GOOD, IGNITION, INTERRUPTED, SIGNALLED, Report
 from firmware_py.live.screen import Screen
 from firmware_py.settings import SIMULATED, Rig
 from firmware_py.twin import twin
@@ -73,6 +75,7 @@ class Plan:
     stated: Rig | None = None
     state: Path | None = None
     calibrated: tuple[str, ...] = ()
+    ignition: Pin | None = None  # already open; true while the ignition is on
     told: tuple[str, ...] = ()  # what a person must know of this rig
 
     @property
@@ -200,11 +203,15 @@ def run(plan: Plan) -> Report:
                 screen.close(0.0)
                 raise
             recording = Recording(ring, path, _header(plan))
-            keeper = Keeper(plan.rig, plan.link_path, word, recording, screen, state=plan.state)
+            keeper = Keeper(
+                plan.rig, plan.link_path, word, recording, screen, ignition=_ignition(plan),
+                state=plan.state,
+            )  # fmt: skip
             _keep(loop, keeper, signals)
             code = loop.process.wait()
             screen.close(LEAVE_S)
             stored = recording.close()
+            keeper.close()
             loop.leave()
             keeper.engaged.close()
             if code < 0:  # killed: it could not take its socket away
@@ -212,6 +219,12 @@ def run(plan: Plan) -> Report:
             return _judge(loop.report(), code, signals.code, keeper, stored)
     finally:
         ring.close()
+
+
+def _ignition(plan: Plan) -> Ignition | None:
+    if plan.ignition is None:
+        return None
+    return Ignition(plan.ignition, plan.rig.ignition.off_s)
 
 
 def _keep(loop: Loop, keeper: Keeper, signals: Signals) -> None:
@@ -223,7 +236,7 @@ def _keep(loop: Loop, keeper: Keeper, signals: Signals) -> None:
         died = loop.rig_died and not (asked or keeper.over)
         if died:
             keeper.problem("The simulated rig's process died; the run was ended.")
-        if (signals.asked or died) and not asked:
+        if (signals.asked or died or keeper.overdue) and not asked:
             asked = True
             loop.stop()
         if signals.torn:
@@ -245,6 +258,8 @@ def _judge(
         problems.append(f"After a stall too large to be recorded: {keeper.ring_dropped} records.")
     bad = report.failed or report.why.startswith(GAVE_UP)
     final = FAULT if bad else signalled or (FAULT if problems else GOOD)
+    if keeper.ignition_off and not signalled:  # whatever else: the power is about to go
+        final = IGNITION
     return Report(final, report, tuple(map(str, keeper.recording.paths)), tuple(problems),
                   keeper.dropped)  # fmt: skip
 
