@@ -19,7 +19,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from firmware_py import settings
+from firmware_py import calibration, settings
 from firmware_py.errors import choices_of, range_words
 from firmware_py.guard.table import ROWS
 from firmware_py.trial import scenario
@@ -27,7 +27,8 @@ from firmware_py.trial import scenario
 DOCS = Path(__file__).resolve().parent
 UNITS = (  # by the end of a key, the longest first
     ("_mm_s", "mm/s"), ("_mps", "m/s"), ("_per_s", "1/s"), ("_mm", "mm"), ("_deg", "deg"),
-    ("_pct", "%"), ("_hz", "Hz"), ("_ms", "ms"), ("_m", "m"), ("_s", "s"),
+    ("_pct", "%"), ("_hz", "Hz"), ("_ms", "ms"), ("_m", "m"), ("_s", "s"), ("_h", "h"),
+    ("_c", "C"),
 )  # fmt: skip
 RIG_TABLES = (  # header in the file, model, words
     ("", settings.Rig, "The file itself."),
@@ -43,6 +44,18 @@ RIG_TABLES = (  # header in the file, model, words
     ("[left], [right]", settings.End, "What each end follows at the start."),
     ("[control]", settings.Control, "Rates and gains; may be left out."),
     ("[check]", settings.CheckLevels, "Check levels; may be left out."),
+    ("[calibration]", calibration.Calibration, "What commissioning found (docs/commissioning.md)."),
+    (
+        "[calibration.bars.left], [calibration.bars.right]",
+        calibration.Elements,
+        "One bar's elements.",
+    ),
+    (
+        "[calibration.valves.left], [calibration.valves.right]",
+        calibration.OneValve,
+        "One valve and its cylinder, in place of what [valves] says of both.",
+    ),
+    ("[calibration.slope]", calibration.Slope, "The last slope check."),
     ("[ignition]", settings.Ignition, "Ignition sense (docs/pi.md); may be left out."),
 )
 TRIAL_TABLES = (
@@ -89,6 +102,14 @@ WORDS = {  # for keys whose schema has no words of its own
     "Gate.far_mm": "half farther from the bar than the target",
     "End.guide": "what the end follows",
     "End.edge_width_mm": "width of the flat top, for `edge`",
+    "Calibration.bars": "tables, below",
+    "Calibration.valves": "tables, below",
+    "Calibration.slope": "a table, below",
+    "Calibration.no_string": "by end: why `string` may not be followed there",
+    "OneValve.up_mm_s": "at full command, both ends alike",
+    "OneValve.down_mm_s": "the same, lowering",
+    "OneValve.overlap_up_pct": "spool overlap, raising",
+    "OneValve.overlap_down_pct": "spool overlap, lowering",
     "Control.tick_hz": "ticks a second",
     "Control.dead_band_mm": "half width of the dead band",
     "Control.gain_per_s": "proportional gain; left out: derived (docs/computation.md)",
@@ -98,7 +119,7 @@ WORDS = {  # for keys whose schema has no words of its own
     "Control.against_chainage": "the job is driven against chainage: left and right swap",
     **{f"Rig.{key}": "a table, below" for key in (
         "blade", "tracks", "bars", "inertial", "air", "motion", "driver", "valves", "limits",
-        "gate", "left", "right", "control", "check", "ignition")},
+        "gate", "left", "right", "control", "check", "calibration", "ignition")},
     "Scenario.name": "name; also of the folder of its result",
     "Scenario.seed": "of ground, noise and driver; `--seed` goes before it",
     "Scenario.speed_mps": "speed over ground",
@@ -194,7 +215,7 @@ def default(field: FieldInfo) -> str:
         return "all defaults"
     if isinstance(value, bool):
         return f"`{str(value).lower()}`"
-    if isinstance(value, list):
+    if isinstance(value, (list, dict)):
         return "none"
     return f"`{value}`" if isinstance(value, str) else f"{value:g}"
 

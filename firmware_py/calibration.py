@@ -23,8 +23,12 @@ class Elements(Part):
     """One bar's elements: a reading is true + zero + (scale - 1)(true - middle)."""
 
     middle_mm: float = Field(ge=50, le=3000, description="range at which the zeros hold")
-    zero_mm: list[ElementZero] = Field(min_length=3, max_length=9, description="by element")
-    scale: list[ElementScale] = Field(min_length=3, max_length=9, description="by element")
+    zero_mm: list[ElementZero] = Field(
+        min_length=3, max_length=9, description="by element, -50 to 50"
+    )
+    scale: list[ElementScale] = Field(
+        min_length=3, max_length=9, description="by element, 0.9 to 1.1"
+    )
 
 
 class OneValve(Part):
