@@ -15,13 +15,14 @@ from typing import Any
 import click
 
 from firmware_py import __version__
-from firmware_py.commands.calibrate import bar, tilt, tune, valves
+from firmware_py.commands.calibrate import bar, tilt, valves
 from firmware_py.commands.checks import budget, check
 from firmware_py.commands.live import run
 from firmware_py.commands.look import attach, browse
 from firmware_py.commands.service import service
 from firmware_py.commands.show import faults, rigs
 from firmware_py.commands.simulate import trial
+from firmware_py.commands.tuning import tune
 from firmware_py.commands.verify import replay
 from firmware_py.commands.words import of_unknown_command, of_usage
 

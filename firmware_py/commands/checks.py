@@ -167,6 +167,7 @@ Examples:
   linehold check string --rig two-bars --bar right --clearance 400 --clearance 700
 
 {CODES}
+
 Code 1 also for a line that is heard in less than 80 %: stored, and `run` refuses to follow it.""",
 )
 @options

@@ -183,3 +183,21 @@ def bar_option(command: Callable[..., None]) -> Callable[..., None]:
     return click.option("--bar", "side", type=choice, help="Which one (default: the master's).")(
         command
     )
+
+
+def has_valves(here: Job) -> None:
+    """CommissionError for a rig whose valves have no map: none, a dry run, on/off, no lease."""
+    from firmware_py.commission.estimate import CommissionError
+    from firmware_py.devices.which import NO_LEASE, without_lease
+
+    if here.stated.valves is None:
+        raise CommissionError(f"Rig {here.stated.name} has no valves; add [valves] to its file.")
+    if without_lease(here.stated):
+        raise CommissionError(NO_LEASE)
+    if here.stated.valves.kind == "dry-run":
+        raise CommissionError("These valves are a dry run: they report and move nothing.")
+    if here.stated.valves.pulsed:
+        raise CommissionError(
+            "On/off valves (valves.pulsed) have no characteristic to map; state their dead time, "
+            "lag and speeds in the rig file."
+        )
