@@ -100,7 +100,9 @@ def gpio(kind: str, number: int, **settings: Any) -> Any:
     try:
         gpiozero = importlib.import_module("gpiozero")
     except ImportError as error:
-        raise DeviceError("pins of the header need the packages gpiozero and lgpio") from error
+        raise DeviceError(
+            "pins of the header need gpiozero and lgpio: pip install 'linehold[pi]'"
+        ) from error
     try:
         with warnings.catch_warnings(record=True) as fallbacks:  # told in our sentence instead
             warnings.simplefilter("always")

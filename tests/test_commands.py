@@ -19,7 +19,8 @@ from firmware_py.settings_file import bundled_rigs, find_rig
 
 ROOT = Path(__file__).resolve().parent.parent
 COMMANDS = (
-    "run", "trial", "replay", "rigs", "check", "faults", "tilt", "bar", "valves", "tune", "budget",
+    "run", "trial", "replay", "report", "logs", "rigs", "check", "faults", "tilt", "bar", "valves",
+    "tune", "budget",
 )  # fmt: skip
 
 

@@ -15,6 +15,7 @@ from firmware_py.commands.words import cannot_write
 if TYPE_CHECKING:
     from drivers.inputs import Pin
     from firmware_py.commission.in_force import InForce
+    from firmware_py.job import Job
     from firmware_py.live.session import Plan
     from firmware_py.settings import Rig
 
@@ -25,6 +26,7 @@ Examples:
   linehold run                           the simulated rig, in real time, with the dashboard
   linehold run --headless --for 30       a line a second, for 30 s
   linehold run --rig two-bars --log logs
+  linehold run --job footway --at 12.5   follow a job file from that chainage on
   linehold run --driver none             nobody drives but you, by the dashboard's keys
 
 Exit codes: 0 the run ended well, 1 it ended in a fault, 2 bad input and nothing moved,
@@ -35,6 +37,11 @@ after all of them."""
     "--rig", "rig_name", default="reference", show_default=True, metavar="RIG",
     help="A bundled rig (see: linehold rigs) or a rig file.",
 )  # fmt: skip
+@click.option("--job", "job_name", metavar="JOB",
+              help="A job file (linehold setout writes one), or a bundled job.")  # fmt: skip
+@click.option("--at", "start_m", type=Number(-1e6, 1e6), metavar="CHAINAGE",
+              help="Where the cutting edge stands at the start, m.  [default: the job's first "
+              "station]")  # fmt: skip
 @click.option("--headless", is_flag=True, help="A line a second in place of the dashboard.")
 @click.option(
     "--for", "for_s", type=Number(0.1, 86400.0), metavar="SECONDS",
@@ -59,9 +66,9 @@ after all of them."""
 @click.option("--json", "as_json", is_flag=True, help="JSON lines; implies --headless.")
 def run(
     *,
-    rig_name: str, headless: bool, for_s: float | None, folder: Path, seed: int, driver: str,
-    store: Path | None, link: Path | None, options: Path | None, silent: bool,
-    truth: Path | None, as_json: bool,
+    rig_name: str, job_name: str | None, start_m: float | None, headless: bool,
+    for_s: float | None, folder: Path, seed: int, driver: str, store: Path | None,
+    link: Path | None, options: Path | None, silent: bool, truth: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Run the controller live on a rig, with a recording and the dashboard.
 
@@ -78,10 +85,11 @@ def run(
     path = find_rig(rig_name)
     asked = load_rig(path)
     held, state = _in_force(asked, store, seed)
-    told = (*told_of(asked), *held.told)
+    told, job = (*told_of(asked), *held.told), _job(job_name, start_m, asked)
     plan = session.Plan(
         rig=allowed(held.rig), stated=asked, state=state, calibrated=tuple(held.applied),
         told=told, rig_text=path.read_text(encoding="utf-8-sig"), folder=folder,
+        job=job, start_m=start_m,
         headless=headless or as_json, as_json=as_json,
         for_s=math.inf if for_s is None else for_s, seed=seed, link=link,
         drives_itself=driver == "auto", truth=truth, options=options, sound=not silent,
@@ -107,6 +115,20 @@ def _in_force(stated: Rig, store: Path | None, seed: int) -> tuple[InForce, Path
         told = f"Rig {stated.name} may not run yet; nothing moved."
         raise CommissionError(f"{told}\n{held.words()}")
     return held, folder
+
+
+def _job(name: str | None, start_m: float | None, rig: Rig) -> Job | None:
+    """The job that is asked for, found to fit the rig."""
+    from firmware_py.job import find_job, load_job, misfit
+
+    if name is None:
+        if start_m is not None:
+            raise click.UsageError("--at: there is no job; --job with a job file is right")
+        return None
+    job = load_job(find_job(name))
+    if why := misfit(job, rig):
+        raise click.UsageError(f"--job: {why}")
+    return job
 
 
 def _check(plan: Plan) -> None:

@@ -7,7 +7,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from firmware_py.guard.table import BY_NAME, ROWS, Recovery, Response
+import msgspec
+
+from firmware_py.guard.table import BY_NAME, ROWS, Recovery, Response, Row
 from firmware_py.messages import SIDES, EndState, Guide, Mode, Side
 
 SETTLE_S = 0.5  # s; how long all must be good before automatic comes back by itself
@@ -46,8 +48,7 @@ class Facts:
     has_valves: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(msgspec.Struct, frozen=True, gc=False):
     """What each valve may do now."""
 
     mode: Mode
@@ -113,7 +114,7 @@ class Guard:
         standing = self._standing(facts)
         states = {side: self._end_state(facts, side, standing) for side in SIDES}
         self._add_consequences(facts, states)
-        blocking = [r for r in ROWS if r.name in facts.faults and r.response is Response.NEUTRAL]
+        blocking = _blocking(facts.faults) if facts.faults else []
         if not facts.has_valves:
             return self._cue_only(facts, standing)
         if not self.engaged:
@@ -204,6 +205,11 @@ class Guard:
             if name in facts.faults:
                 return BY_NAME[name].words
         return "Automatic."
+
+
+def _blocking(faults: set[str]) -> list[Row]:
+    """Active rows that shut the valves, the most important first."""
+    return [row for row in ROWS if row.name in faults and row.response is Response.NEUTRAL]
 
 
 def _matters_to_cues(name: str) -> bool:

@@ -26,6 +26,7 @@ import msgspec
 from drivers.inputs import Pin
 from drivers.samples import NO_MESSAGE
 from firmware_py.devices.which import drives_alone, real_tables, simulated_devices
+from firmware_py.job import Job
 from firmware_py.journal.header import Header
 from firmware_py.journal.ring import Ring
 from firmware_py.link.address import default_path, refuse_in_use
@@ -77,6 +78,13 @@ class Plan:
     calibrated: tuple[str, ...] = ()
     ignition: Pin | None = None  # already open; true while the ignition is on
     told: tuple[str, ...] = ()  # what a person must know of this rig
+    job: Job | None = None
+    start_m: float | None = None  # chainage at the start; None: the job's first station
+
+    @property
+    def plain_job(self) -> dict[str, object]:
+        """The job as its processes and the recording take it; empty without one."""
+        return {} if self.job is None else self.job.model_dump(mode="json")
 
     @property
     def simulates(self) -> bool:
@@ -134,7 +142,7 @@ class Loop:
             wire = ours.fileno() if plan.simulates else None
             self.process, self._report = _start(LOOP, ours.fileno(), lambda told: LoopPlan(
                 settings, link, keeper_word, ring.name, str(recording), wire, told,
-                os.getpid(), for_s, plan.told,
+                os.getpid(), for_s, plan.told, plan.plain_job, plan.start_m,
             ))  # fmt: skip
 
     def wait_ready(self) -> None:
@@ -280,6 +288,8 @@ def _header(plan: Plan) -> Header:
             "seed": str(plan.seed),
             "in force": ", ".join(plan.calibrated),
         },
+        job=plan.plain_job,
+        start_m=plan.start_m,
     )
 
 

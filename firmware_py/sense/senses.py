@@ -60,9 +60,12 @@ class Senses:
         }
         self.intakes = {name: Intake(name, kind=kind) for name, kind in kinds.items()}
         self.sides: dict[str, Side] = {}
+        self.reflecting: dict[str, Bar] = {}
         for side, bar in rig.bars.items():
             self.intakes[bar.device] = Intake(bar.device, bar.elements, RangePing)
             self.sides[bar.device] = side
+            if bar.reflector_mm is not None:
+                self.reflecting[bar.device] = bar
         found = rig.calibration.bars
         self.corrections = {
             rig.bars[side].device: ElementCorrection(one) for side, one in found.items()
@@ -70,6 +73,7 @@ class Senses:
         self.tilt = Tilt(TiltSettings(time_constant_s=rig.inertial.time_constant_s))
         self.mount = MountYaw(rig.inertial.mount_yaw_deg * DEG)
         self.zero = (rig.inertial.zero_roll_deg * DEG, rig.inertial.zero_pitch_deg * DEG)
+        self.arm = (rig.inertial.ahead_mm * MM, rig.inertial.left_mm * MM)
         self.inertial_s: float | None = None
         self.speed: float | None = None
         self.speed_s = -math.inf
@@ -112,7 +116,10 @@ class Senses:
 
     def dropped(self) -> int:
         """Samples refused since the start."""
-        return self.unknown + sum(intake.dropped for intake in self.intakes.values())
+        total = self.unknown
+        for intake in self.intakes.values():
+            total += intake.dropped
+        return total
 
     def attitude(self) -> tuple[float, float, float, float, float, float]:
         """Roll, pitch (rad), their rates and the yaw rate (rad/s), variance of the roll.
@@ -121,9 +128,11 @@ class Senses:
         the order yaw, pitch, roll (any text on rotation kinematics).
         """
         t = self.tilt
-        n = max(self.fresh, 1)
-        x, y, z = (total / n - bias for total, bias in zip(self.turn, t.bias, strict=True))
-        if not self.fresh:
+        n = self.fresh
+        if n:
+            (x, y, z), (b, c, d) = self.turn, t.bias
+            x, y, z = x / n - b, y / n - c, z / n - d
+        else:
             x, y, z = t.roll_rate, t.pitch_rate, t.yaw_rate
         self.turn, self.fresh = (0.0, 0.0, 0.0), 0
         roll, pitch = t.roll, t.pitch
@@ -162,7 +171,7 @@ class Senses:
         self._yaw(dt, s.gz - self.tilt.bias[2])
         v = self.speed
         trust = 0.0 if v is None and abs(self.yaw) > TURNING else 1.0
-        ahead, left = self.rig.inertial.ahead_mm * MM, self.rig.inertial.left_mm * MM
+        ahead, left = self.arm
         w, slope = self.yaw, self.yaw_slope
         turn_x = self.thrust - w * w * ahead - slope * left
         turn_y = (0.0 if v is None else v * w) + slope * ahead - w * w * left
@@ -177,14 +186,16 @@ class Senses:
         )  # fmt: skip
         self._learn_mount(dt, rests)
         self.count += 1
-        self.turn = (self.turn[0] + gx, self.turn[1] + gy, self.turn[2] + s.gz)
+        x, y, z = self.turn
+        self.turn = (x + gx, y + gy, z + s.gz)
         self.fresh += 1
 
     def _learn_mount(self, dt: float, rests: bool) -> None:
         """The mounting yaw from a blade that is lifted at rest."""
         t, v = self.tilt, self.speed
         lifted = v is not None and abs(v) < REST_MPS and not rests
-        change = self.mount.update(dt, t.roll_rate, t.pitch_rate, t.bias_sd, lifted=lifted)
+        sd = t.bias_sd if lifted else 0.0
+        change = self.mount.update(dt, t.roll_rate, t.pitch_rate, sd, lifted=lifted)
         if change:
             t.turn(change)
 
@@ -235,8 +246,13 @@ class Senses:
 
     def _reflect(self, ping: RangePing) -> RangePing:
         """Where a bar has a fixed reflector, its echo gives the speed of sound and is taken out."""
-        bar: Bar = self.rig.bars[self.sides[ping.device]]
-        if bar.reflector_mm is None or bar.reflector_element != ping.element or not self.sound:
+        bar = self.reflecting.get(ping.device)
+        if (
+            bar is None
+            or bar.reflector_mm is None
+            or bar.reflector_element != ping.element
+            or not self.sound
+        ):
             return ping
         distance = bar.reflector_mm * MM
         kept = []
