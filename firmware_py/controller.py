@@ -223,6 +223,7 @@ class Controller:
         faults = self.finder.find(
             now_s, dt, self.senses, self.blade,
             leading=needed_bars(rig, guides), errors=errors, returning=returning,
+            engaged=self.guard.engaged,
         )  # fmt: skip
         if any(v is not None and not math.isfinite(v) for v in values.values()):
             faults.add("not a number")
