@@ -9,19 +9,30 @@ from typing import TypeVar
 from drivers.board_link import BoardLink
 from drivers.samples import DriverSample, InertialSample, RangePing, ValveCommand
 
+SLOWEST_SOUND, FASTEST_SOUND = 315.0, 360.0  # m/s, in air of -26 and 49 C
+AFTER_S = 0.0012  # the board wants 1 ms from the gate's end to the next firing
+
 Told = TypeVar("Told")
 
 
 class BoardBar:
     """The board behind drivers.protocols.RangeBar."""
 
-    def __init__(self, link: BoardLink, device: str) -> None:
-        self._link = link
+    def __init__(
+        self, link: BoardLink, device: str, elements: int = 5, period_s: float = 0.025
+    ) -> None:
+        self._link, self._elements, self._period_s = link, elements, period_s
         link.names["bar"] = device
 
     def read(self, now_s: float) -> Sequence[RangePing]:
         self._link.step(now_s)
         return _drain(self._link.pings)
+
+    def gate(self, near_m: float, far_m: float) -> None:
+        """The range gate, m: whatever the air, no echo inside it is blanked."""
+        far_s = min(2.0 * far_m / SLOWEST_SOUND, self._period_s - AFTER_S)
+        near_s = min(2.0 * max(near_m, 0.0) / FASTEST_SOUND, 0.5 * far_s)
+        self._link.gate(near_s, far_s, self._period_s, self._elements)
 
 
 class BoardInertial:
@@ -46,6 +57,21 @@ class BoardInputs:
     def read(self, now_s: float) -> Sequence[DriverSample]:
         self._link.step(now_s)
         return _drain(self._link.driver)
+
+
+class BoardHeld:
+    """For valves on a PWM chip whose output-enable the board holds: the board hears each command
+    that the chip has taken, so that its lease, its enable input and frames' age judge it as well.
+    """
+
+    def __init__(self, link: BoardLink) -> None:
+        self._link = link
+        self.command: ValveCommand | None = None  # the one under way
+
+    def __call__(self, now_s: float) -> None:
+        """Renew: the chip has taken the command."""
+        left, right = (self.command.left, self.command.right) if self.command else (0.0, 0.0)
+        self._link.command(left, right, now_s)
 
 
 class BoardValves:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib
 import math
+import warnings
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Literal, Protocol
@@ -60,6 +61,19 @@ class GpioInput:
         self.device.close()
 
 
+class OpenWithHand:
+    """An input whose contact is closed at rest: open, or a broken wire, is a hand."""
+
+    def __init__(self, pin: Pin) -> None:
+        self._pin = pin
+
+    def read(self) -> bool:
+        return not self._pin.read()
+
+    def close(self) -> None:
+        self._pin.close()
+
+
 class GpioOutput:
     """An output of the 40-pin header through gpiozero; low until told otherwise."""
 
@@ -86,11 +100,16 @@ def gpio(kind: str, number: int, **settings: Any) -> Any:
     try:
         gpiozero = importlib.import_module("gpiozero")
     except ImportError as error:
-        raise DeviceError("pins of the header need the packages gpiozero and lgpio") from error
+        raise DeviceError(
+            "pins of the header need gpiozero and lgpio: pip install 'linehold[pi]'"
+        ) from error
     try:
-        return getattr(gpiozero, kind)(number, **settings)
+        with warnings.catch_warnings(record=True) as fallbacks:  # told in our sentence instead
+            warnings.simplefilter("always")
+            return getattr(gpiozero, kind)(number, **settings)
     except Exception as error:  # gpiozero's own tree, and whatever its pin library raises
-        raise DeviceError(f"GPIO {number} cannot be opened ({_why(error)})") from error
+        first = f"; {fallbacks[0].message}" if fallbacks else ""
+        raise DeviceError(f"GPIO {number} cannot be opened ({_why(error)}{first})") from error
 
 
 class Debounced:
@@ -121,22 +140,23 @@ class PinInputs:
 
     pins: "enable", and for each end one or several of "left..." and "right..." ("left_raise",
     "left_lower"); a pin named "hand..." counts for both ends. Any of them says that a hand is on.
-    sensing says what they are: a switch on the lever, a pressure switch, or buttons.
+    sensing says what they are: a switch on the lever, a pressure switch, or buttons. None: nothing
+    senses a hand, no hand is ever told, and the automatic must be off before a lever is moved.
     """
 
     def __init__(
         self,
         name: str,
         open_pins: Mapping[str, Callable[[], Pin]],
-        sensing: Sensing,
+        sensing: Sensing | None,
         steady_s: float = STEADY_S,
     ) -> None:
-        if sensing not in SENSINGS:
+        if sensing is not None and sensing not in SENSINGS:
             raise DeviceError(
                 f'"{sensing}" senses no hand; lever, pressure or buttons do. Without one of them '
                 "switch the automatic off before using the lever"
             )
-        self._check_names(open_pins)
+        self._check_names(open_pins, sensing)
         self.name, self.sensing = name, sensing
         self.counts: Counter[str] = Counter()
         self.trouble: str | None = None
@@ -148,10 +168,10 @@ class PinInputs:
         self._retry_s = -math.inf
         self._open()
 
-    def _check_names(self, pins: Mapping[str, object]) -> None:
+    def _check_names(self, pins: Mapping[str, object], sensing: Sensing | None) -> None:
         if "enable" not in pins:
             raise DeviceError("the driver's inputs need a pin for enable; name one")
-        for end in ("left", "right"):
+        for end in ("left", "right") if sensing else ():
             if not any(pin.startswith((end, "hand")) for pin in pins):
                 raise DeviceError(
                     f"no pin senses a hand on the {end} lever; name one, or hand for both"

@@ -104,7 +104,8 @@ def choices_of(kind: Any) -> list[str]:
 def kind_words(kind: Any) -> str:
     """A type in the words of a person who writes a file."""
     if choices := choices_of(kind):
-        return _either([f'"{choice}"' for choice in choices])
+        whole = get_origin(kind) is Literal and isinstance(get_args(kind)[0], int)
+        return _either(choices if whole else [f'"{choice}"' for choice in choices])
     plain = {float: "a number", int: "a whole number", bool: "true or false", str: "a text"}
     if kind in plain:
         return plain[kind]
@@ -174,12 +175,57 @@ def step(spots: list[Spot], part: str | int) -> list[Spot]:
     return found
 
 
-def spots_at(model: type[BaseModel], place: Place) -> list[Spot]:
-    """What a model expects at a place; nothing where the place is unknown to it."""
+def spots_at(model: type[BaseModel], place: Place, data: Any = None) -> list[Spot]:
+    """What a model expects at a place; nothing where the place is unknown to it.
+
+    data: the file's, by which of several tables at a place the one that is meant is found.
+    """
     spots: list[Spot] = [(model, ())]
     for part in place:
-        spots = step(spots, part)
-    return spots
+        spots = step(narrowed(spots, data), part)
+        inside = isinstance(data, dict) or (isinstance(data, list) and isinstance(part, int))
+        try:
+            data = data[part] if inside else None
+        except (KeyError, IndexError):
+            data = None
+    return narrowed(spots, data)
+
+
+TAGS = ("kind", "output")  # keys that say which of several tables one is
+
+
+def tag_of(model: type[BaseModel]) -> tuple[str, str, bool] | None:
+    """The key, the word by which this model is chosen, and whether it is without the key too."""
+    for key in TAGS:
+        field = model.model_fields.get(key)
+        words = choices_of(field.annotation) if field else []
+        if field and len(words) == 1:
+            return key, words[0], not field.is_required()
+    return None
+
+
+def narrowed(spots: list[Spot], table: Any) -> list[Spot]:
+    """Of several tables that may stand at a place, the one that is meant; all if none is."""
+    if len(spots) < 2 or not isinstance(table, dict):
+        return spots
+    found = []
+    for spot in spots:
+        tag = tag_of(spot[0]) if is_model(spot[0]) else None
+        if tag and (table[tag[0]] == tag[1] if tag[0] in table else tag[2]):
+            found.append(spot)
+    return found or spots
+
+
+def tags_at(spots: list[Spot]) -> tuple[str, list[str]]:
+    """The key that chooses between tables, and its words."""
+    tags = [tag for kind, _ in spots if is_model(kind) and (tag := tag_of(kind))]
+    return (tags[0][0] if tags else ""), [word for _, word, _ in tags]
+
+
+def choice_words(value: Any, words: Sequence[str]) -> str:
+    """What is wrong with a word that chooses between tables."""
+    right = _either([f'"{word}"' for word in words])
+    return f"{shown(value)} is not a choice; {right} is right{nearest(value, words)}"
 
 
 def words_of(detail: ErrorDetails, value: Any, spots: list[Spot]) -> str:
@@ -191,7 +237,7 @@ def words_of(detail: ErrorDetails, value: Any, spots: list[Spot]) -> str:
     patterns = [limit.pattern for _, some in spots for limit in some if _has(limit, "pattern")]
     if kind == "missing":
         return f"missing; {right}{limits and ', '}{limits} is right"
-    if choices:
+    if choices and kind not in ("too_short", "too_long"):
         return f"{told} is not a choice; {right} is right{nearest(value, choices)}"
     if kind.endswith("_type"):
         return f"{told} is the wrong type; {right} is right"
@@ -207,10 +253,10 @@ def words_of(detail: ErrorDetails, value: Any, spots: list[Spot]) -> str:
     return f"{told} {wrong}; {right} is right"
 
 
-def unknown_key_words(place: Place, model: type[BaseModel]) -> str:
+def unknown_key_words(place: Place, model: type[BaseModel], data: Any = None) -> str:
     """What to say of a key that the model does not have."""
     names: list[str] = []
-    for kind, _ in spots_at(model, place[:-1]):
+    for kind, _ in spots_at(model, place[:-1], data):
         if is_model(kind):
             names += kind.model_fields
         elif is_keyed(kind):

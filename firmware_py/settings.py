@@ -9,18 +9,35 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
 from firmware_py.messages import BAR_GUIDES, Guide, Side
 from firmware_py.schema import UNKNOWN, Crossed, Part, View
+from firmware_py.settings_bars import AnyBar, Bar
+from firmware_py.settings_devices import (
+    AnyDriver,
+    AnyInertial,
+    AnyMotion,
+    AnyThermometer,
+    Board,
+    Driver,
+    Gnss,
+    Inertial,
+    Motion,
+    Thermometer,
+)
+from firmware_py.settings_kinds import SIMULATED, DeviceName, Pin
+from firmware_py.settings_valves import AnyValves, Valves
+
+__all__ = [
+    "DEG", "MM", "SIMULATED", "Bar", "Board", "Driver", "Gnss", "Inertial", "Motion", "Rig",
+    "Thermometer", "Valves",
+]  # fmt: skip
 
 MM = 1e-3
 DEG = math.pi / 180
-
-DeviceName = Annotated[str, Field(min_length=1, max_length=40, pattern=r"^[a-z0-9][a-z0-9_.-]*$")]
-
 
 # Strict about numbers ("5", true and 5.0 are no whole number), yet a choice is given by its word.
 SideWord = Annotated[Side, Field(strict=False)]
@@ -34,98 +51,11 @@ class Blade(Part):
     ahead_mm: float = Field(ge=-4000, le=4000, description="ahead of the track centre")
 
 
-def _reach(bar: View) -> Iterator[Crossed]:
-    match bar.known("reach_near_mm", "reach_far_mm"):
-        case [near, far] if near >= far:
-            words = f"{near:g} is not below reach_far_mm, {far:g}"
-            yield Crossed(("reach_near_mm", "reach_far_mm"), words)
-
-
-def _reflector(bar: View) -> Iterator[Crossed]:
-    match bar.known("reflector_mm", "reflector_element"):
-        case [_, None] | [None, _] as pair if pair != [None, None]:
-            words = "reflector_mm and reflector_element go together; give both or neither"
-            yield Crossed(("reflector_mm", "reflector_element"), words)
-    match bar.known("reflector_element", "elements"):
-        case [int(element), elements] if element >= elements:
-            words = f"{element} names no element; 0 to {elements - 1} is right"
-            yield Crossed(("reflector_element", "elements"), words)
-
-
 class Tracks(Part):
     """What the machine stands on: the ground's motion is foreseen from it."""
 
     length_mm: float = Field(default=1400, ge=200, le=5000, description="contact length")
     gauge_mm: float = Field(default=1200, ge=200, le=4000, description="middle to middle")
-
-
-class Bar(Part):
-    """One bar of range elements beyond a blade end."""
-
-    device: DeviceName
-    kind: Literal["simulated"] = "simulated"
-    elements: int = Field(default=5, ge=3, le=9)
-    spacing_mm: float = Field(default=75, ge=20, le=300)
-    outside_mm: float = Field(default=300, ge=0, le=1500, description="middle, off the blade end")
-    ahead_mm: float = Field(default=0, ge=-2000, le=2000, description="middle, ahead of the edge")
-    above_mm: float = Field(default=750, ge=100, le=3000, description="bar above the cutting edge")
-    turned: bool = Field(default=False, description="elements stand along travel, for a surface")
-    echoes: int = Field(default=3, ge=1, le=8, description="echoes that one firing can report")
-    reach_near_mm: float = Field(default=200, ge=20, le=2000)
-    reach_far_mm: float = Field(default=1500, ge=200, le=8000)
-    beam_half_angle_deg: float = Field(default=12, ge=2, le=45)
-    noise_mm: float = Field(default=1.0, ge=0.1, le=20, description="1 sigma at 600 mm")
-    step_mm: float = Field(default=1.0, ge=0.01, le=20, description="quantisation of a range")
-    frame_ms: float = Field(default=40, ge=5, le=1000, description="one firing of every element")
-    latency_ms: float = Field(default=20, ge=0, le=200)
-    reflector_mm: float | None = Field(default=None, ge=50, le=2000, description="fixed target")
-    reflector_element: int | None = Field(default=None, ge=0, le=8)
-
-    checks = (_reach, _reflector)
-
-
-class Inertial(Part):
-    """The inertial sensor on the blade."""
-
-    device: DeviceName
-    kind: Literal["simulated"] = "simulated"
-    rate_hz: float = Field(default=200, ge=50, le=2000)
-    ahead_mm: float = Field(default=1200, ge=-5000, le=5000, description="of the track centre")
-    left_mm: float = Field(default=0, ge=-3000, le=3000, description="left of the track centre")
-    zero_roll_deg: float = Field(default=0, ge=-15, le=15, description="reading on the level")
-    zero_pitch_deg: float = Field(default=0, ge=-15, le=15)
-    mount_yaw_deg: float = Field(default=0, ge=-10, le=10, description="sensor turned to the left")
-    time_constant_s: float = Field(default=8, ge=1, le=60, description="of the gravity correction")
-
-
-class Device(Part):
-    """A device that needs no more than its name."""
-
-    device: DeviceName
-    kind: Literal["simulated"] = "simulated"
-
-
-class Thermometer(Device):
-    """The air thermometer; its housing follows the air late."""
-
-    lag_s: float = Field(default=0, ge=0, le=300)
-
-
-class Valves(Part):
-    """The two lift valves."""
-
-    device: DeviceName
-    kind: Literal["simulated"] = "simulated"
-    dead_time_ms: float = Field(ge=0, le=400)
-    lag_ms: float = Field(ge=0, le=500)
-    up_mm_s: float = Field(ge=10, le=500, description="of a blade end, both at full command")
-    down_mm_s: float = Field(ge=10, le=500)
-    overlap_pct: float = Field(ge=0, le=60)
-    compensate_pct: float = Field(default=90, ge=0, le=100, description="share of it made up for")
-    cylinder_left_mm: float = Field(default=600, ge=50, le=2500, description="off its middle")
-    pulsed: bool = Field(default=False, description="on/off valves, pulsed")
-    pulse_ms: float = Field(default=100, ge=20, le=1000)
-    lease_ms: float = Field(default=200, ge=50, le=200)
 
 
 class Limits(Part):
@@ -157,6 +87,13 @@ class CheckLevels(Part):
     every_m: float = Field(default=20, ge=0, le=500, description="of way; 0: never asked")
 
 
+class Ignition(Part):
+    """The input that says whether the machine's ignition is on; a pin of the computer's header."""
+
+    pin: Pin | None = Field(default=None, description="to ground while it is on; none: not sensed")
+    off_s: float = Field(default=3, ge=0.5, le=60, description="off for so long ends the run")
+
+
 class End(Part):
     """What an end follows at the start."""
 
@@ -177,15 +114,89 @@ class Control(Part):
     against_chainage: bool = False
 
 
+DEVICES = ("inertial", "air", "motion", "driver", "valves", "gnss")  # tables of one device
+
+
+def _tables(rig: View) -> list[str]:
+    """Dotted names of all tables of devices."""
+    return [*(f"bars.{side}" for side in rig.tables("bars")), *DEVICES]
+
+
 def _named_once(rig: View) -> Iterator[Crossed]:
     taken: dict[str, str] = {}
-    tables = [f"bars.{side}" for side in rig.tables("bars")]
-    for table in [*tables, "inertial", "air", "motion", "driver", "valves"]:
+    for table in _tables(rig):
         for name in rig.known(f"{table}.device"):
             if name in taken:
                 words = f'"{name}" is named twice, by {taken[name]} as well; each device once'
                 yield Crossed((f"{table}.device",), words)
             taken.setdefault(name, f"{table}.device")
+
+
+def _boards(rig: View) -> Iterator[Crossed]:
+    """Every board that a device names is there; one board has one of each kind of device."""
+    taken: dict[str, str] = {}
+    for table in _tables(rig):
+        by_lease = rig.get(f"{table}.lease") == "board"
+        for name in rig.known(f"{table}.on") if by_lease or _is_board(rig, table) else ():
+            if rig.lacks("boards", name):
+                words = f'"{name}" is no board of this file; add [boards.{name}]'
+                because = "lease" if by_lease else "kind"
+                yield Crossed((f"{table}.on", f"{table}.{because}"), words)
+            if not table.startswith("bars."):
+                continue
+            if name in taken:
+                words = f'"{name}" has one bar, and that is {taken[name]}; add another board'
+                yield Crossed((f"{table}.on", f"{table}.kind"), words)
+            taken.setdefault(name, table)
+
+
+def _is_board(rig: View, table: str) -> bool:
+    return bool(rig.get(f"{table}.kind") == "board")
+
+
+def _wires_once(rig: View) -> Iterator[Crossed]:
+    """No pin and no port does two things; pins 2 and 3 are the first I2C bus when it is used."""
+    taken: dict[object, str] = {}
+    tables = [*_tables(rig), *(f"boards.{name}" for name in rig.tables("boards"))]
+    tables.append("ignition")
+    if any(rig.get(f"{table}.bus") == "/dev/i2c-1" for table in tables):
+        taken |= dict.fromkeys((2, 3), "the bus /dev/i2c-1")
+    for table in tables:
+        for key, told in WIRES.items():
+            for found in rig.known(f"{table}.{key}"):
+                for wire in found if isinstance(found, list) else [found]:
+                    if taken.get(wire, f"{table}.{key}") != f"{table}.{key}":
+                        words = f"{wire} is taken by {taken[wire]} as well; each {told} once"
+                        yield Crossed((f"{table}.{key}",), words)
+                    elif wire is not None:
+                        taken[wire] = f"{table}.{key}"
+
+
+WIRES = {
+    "enable_pin": "pin", "left_pins": "pin", "right_pins": "pin", "hand_pins": "pin",
+    "pin_a": "pin", "pin_b": "pin", "relay_pin": "pin", "pin": "pin",
+    "port": "port", "ports": "port",
+}  # fmt: skip
+
+
+def _addresses_once(rig: View) -> Iterator[Crossed]:
+    """No two chips at one address of a bus."""
+    taken: dict[tuple[object, object], str] = {}
+    for table in _tables(rig):
+        for key in ("address", "addresses"):
+            for bus, found in _pairs(rig, table, key):
+                for address in found if isinstance(found, list) else [found]:
+                    place = taken.setdefault((bus, address), table)
+                    if place != table:
+                        words = f"0x{address:02X} on {bus} is taken by {place} as well"
+                        yield Crossed((f"{table}.{key}", f"{table}.kind"), words)
+
+
+def _pairs(rig: View, table: str, key: str) -> list[tuple[str, Any]]:
+    match rig.known(f"{table}.bus", f"{table}.{key}"):
+        case [bus, found]:
+            return [(bus, found)]
+    return []
 
 
 def _guides(rig: View) -> Iterator[Crossed]:
@@ -228,23 +239,28 @@ def _limits(rig: View) -> Iterator[Crossed]:
 class Rig(Part):
     """A whole rig file."""
 
-    checks = (_named_once, _guides, _gate_in_reach, _limits)
+    checks = (
+        _named_once, _boards, _wires_once, _addresses_once, _guides, _gate_in_reach, _limits,
+    )  # fmt: skip
 
     name: str = Field(min_length=1, max_length=60)
     blade: Blade
     tracks: Tracks = Tracks()
-    bars: dict[SideWord, Bar] = Field(min_length=1)
-    inertial: Inertial
-    air: Thermometer
-    motion: Device
-    driver: Device
-    valves: Valves | None = None
+    bars: dict[SideWord, AnyBar] = Field(min_length=1)
+    inertial: AnyInertial
+    air: AnyThermometer
+    motion: AnyMotion
+    driver: AnyDriver
+    valves: AnyValves | None = None
+    gnss: Gnss | None = None
+    boards: dict[DeviceName, Board] = Field(default={})
     limits: Limits = Limits()
     gate: Gate = Gate()
     left: End
     right: End
     control: Control = Control()
     check: CheckLevels = CheckLevels()
+    ignition: Ignition = Ignition()
 
     def end(self, side: Side) -> End:
         return self.left if side is Side.LEFT else self.right

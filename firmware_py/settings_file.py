@@ -75,15 +75,34 @@ def _told(error: ValidationError, data: Any, model: type[BaseModel]) -> Iterator
         place, value = _found(data, loc)
         if kind == "crossed":  # the cross checks are run once more, and tell it better
             continue
+        if kind.startswith("union_tag"):
+            yield from _wrong_tag(place, value, errors.spots_at(model, place))
+            continue
         if kind == "missing":
             place += loc[-1:]
         if kind == "extra_forbidden" or loc[-1:] == ("[key]",):
-            words = errors.unknown_key_words(place, model)
+            words = errors.unknown_key_words(place, model, data)
             yield place, words, place if kind == "extra_forbidden" else place[:-1]
         else:
             whole = isinstance(value, dict) and kind in ("value_error", "assertion_error")
-            words = errors.words_of(detail, value, errors.spots_at(model, place))
+            words = errors.words_of(detail, value, errors.spots_at(model, place, data))
             yield place, words, None if whole else place
+
+
+def _wrong_tag(place: Place, value: Any, spots: list[errors.Spot]) -> Iterator[Told]:
+    """A table of a kind that is none, and what is wrong with it whatever its kind; or no table."""
+    if not isinstance(value, dict):
+        yield place, f"{errors.shown(value)} is the wrong type; a table is right", place
+        return
+    key, words = errors.tags_at(spots)
+    yield (*place, key), errors.choice_words(value.get(key), words), (*place, key)
+    rest = {name: one for name, one in value.items() if name != key}
+    for kind, _ in errors.narrowed(spots, rest)[:1]:
+        try:
+            kind.model_validate_json(json.dumps(rest), strict=True)
+        except ValidationError as error:
+            common = [one for one in _told(error, rest, kind) if "unknown key" not in one[1]]
+            yield from (((*place, *at), told, bad and (*place, *bad)) for at, told, bad in common)
 
 
 def _found(data: Any, loc: tuple[str | int, ...]) -> tuple[Place, Any]:
@@ -108,7 +127,7 @@ class _Views:
         for place, checks, view in [*self._tables, ((), extra_checks, self._root)]:
             for check in checks:
                 for keys, words in check(view):
-                    yield tuple((*place, *key.split(".")) for key in keys), words
+                    yield tuple((*place, *_parts(key)) for key in keys), words
 
     def _plain(self, value: Any, place: Place, spots: list[errors.Spot]) -> Any:
         def inner(key: str | int, item: Any) -> Any:
@@ -117,6 +136,7 @@ class _Views:
         if isinstance(value, list):
             value = [inner(at, item) for at, item in enumerate(value)]
         elif isinstance(value, dict):
+            spots = errors.narrowed(spots, value)
             value = {key: inner(key, item) for key, item in value.items()}
             for kind in [kind for kind, _ in spots if errors.is_model(kind)][:1]:
                 self._fill(value, kind)
@@ -135,6 +155,11 @@ class _Views:
             plain = default.model_dump(mode="json") if isinstance(default, BaseModel) else default
             unknown = name in doubtful or field.is_required()
             table.setdefault(name, UNKNOWN if unknown else plain)
+
+
+def _parts(key: str) -> Place:
+    """A dotted key's parts; a number counts in a list, from 0; "" is the table itself."""
+    return tuple(int(part) if part.isdecimal() else part for part in key.split(".") if part)
 
 
 def kind_of(raw: Iterable[str]) -> str:
@@ -190,9 +215,11 @@ def _faults(name: str, lines: Lines, problems: list[Problem]) -> list[Fault]:
     return sorted(faults, key=lambda fault: (fault.line, fault.key, fault.words))
 
 
-def load_model(path: Path, model: type[Model], extra_checks: Sequence[Check] = ()) -> Model:
+def load_model(
+    path: Path, model: type[Model], extra_checks: Sequence[Check] = (), most: int = MAX_BYTES
+) -> Model:
     """A model from a TOML file; FileFault as from parse, or if the file cannot be read."""
-    return parse(read_text(path), str(path), model, extra_checks)
+    return parse(read_text(path, most), str(path), model, extra_checks)
 
 
 def load_rig(path: Path) -> Rig:
@@ -200,15 +227,15 @@ def load_rig(path: Path) -> Rig:
     return load_model(path, Rig)
 
 
-def read_text(path: Path) -> str:
-    """The text of a file that may be one of ours; FileFault if it cannot be read."""
+def read_text(path: Path, most: int = MAX_BYTES) -> str:
+    """The text of a file that may be one of ours, of `most` bytes; FileFault if it is not read."""
     try:
         if path.exists() and not path.is_file():
             raise OSError("it is not a plain file")
         with path.open("rb") as stream:
-            raw = stream.read(MAX_BYTES + 1)
-        if len(raw) > MAX_BYTES:
-            raise OSError(f"it is larger than {MAX_BYTES} bytes, so hardly the file that is meant")
+            raw = stream.read(most + 1)
+        if len(raw) > most:
+            raise OSError(f"it is larger than {most} bytes, so hardly the file that is meant")
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         words = f"cannot be read: byte {error.start} is not UTF-8 text; save the file as UTF-8"

@@ -18,7 +18,7 @@ from firmware_py.guard.table import ROWS
 from firmware_py.settings_file import bundled_rigs, find_rig
 
 ROOT = Path(__file__).resolve().parent.parent
-COMMANDS = ("run", "trial", "replay", "rigs", "check", "faults")
+COMMANDS = ("run", "trial", "replay", "report", "logs", "rigs", "check", "faults")
 
 
 def call(*arguments: str) -> Result:

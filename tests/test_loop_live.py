@@ -201,7 +201,7 @@ def test_a_recording_that_dies_goes_on_in_a_further_file(tmp_path: Path) -> None
 
 def test_a_recording_that_cannot_go_on_is_told_once(tmp_path: Path) -> None:
     class Dead:
-        alive = False
+        alive = full = False
 
         def stop(self, _: float) -> bool:
             return False

@@ -111,7 +111,8 @@ def faults(text: str) -> list[str]:
         (
             "rate_hz = 200",
             'kind = "real"',
-            '8: inertial.kind: "real" is not a choice; "simulated" is right',
+            '8: inertial.kind: "real" is not a choice; "simulated", "mpu6050", "lsm6dso", "bno055" '
+            'or "board" is right',
         ),
         (
             '"air"',

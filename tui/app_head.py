@@ -81,7 +81,8 @@ def paint(
     tick, hello = known.tick, known.hello
     if tick is not None and hello is not None:
         minutes, seconds = divmod(int(max(tick.time_s - hello.started_s, 0.0)), 60)
-        sim = ", simulated" if hello.simulated else ""
+        sim = ", simulated" if hello.simulated and not hello.real else ""
+        sim = f", real {' '.join(hello.real)}" if hello.real else sim
         for words in (f"{hello.rig}{sim}, {minutes}:{seconds:02d}", f"{minutes}:{seconds:02d}"):
             if x + 2 + len(words) < first:
                 canvas.text(x + 1, 0, words, Ink.FAINT)

@@ -100,7 +100,7 @@ def _device(one: Device, old: str) -> Fact:
     quiet = one.age_s is None or one.age_s > QUIET_S
     age = "no sample yet" if one.age_s is None else f"{one.age_s:.2f} s old"
     refused = f", refused {one.dropped}" if one.dropped else ""
-    why = f": {one.why}" if one.why else ""
+    why = f": {one.why}" if one.why else f"; {one.what}" if one.what else ""
     grave = Grave.BAD if silent else Grave.LOOK if quiet or one.dropped or one.why else Grave.WELL
     return Fact(one.name, f"{age}, {one.rate_hz:.0f} a second{refused}{why}{old}", grave)
 

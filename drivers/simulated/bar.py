@@ -56,6 +56,7 @@ class SimulatedBar(Device[RangePing]):
         self._ground: list[float] = []
         self._expected_z: list[float] = []
         self._sound = 0.0
+        self.by_itself = True  # False: only `hear` fires, as the driver of a bought bar does
 
     def middle(self, pose: Pose, directions: tuple[Vec, Vec, Vec]) -> Vec:
         """The bar's middle in the world."""
@@ -69,6 +70,8 @@ class SimulatedBar(Device[RangePing]):
 
     def step(self, start_s: float, a: Pose, b: Pose) -> None:
         """Firings with times in (a.t, b.t]."""
+        if not self.by_itself:
+            return
         interval = self.truth.interval_s
         first = start_s + self._offset_s
         while (t := first + self._count * interval) <= b.t + 1e-9:
@@ -77,6 +80,14 @@ class SimulatedBar(Device[RangePing]):
             self._fire(t, t - start_s, element, between(a, b, t))
 
     def _fire(self, t: float, since: float, element: int, pose: Pose) -> None:
+        listen, latency = self.truth.listen_s, self.truth.latency_s
+        echoes = tuple(Echo(t + 0.5 * f, f) for f in self.hear(since, element, pose))
+        due = t + latency + (echoes[-1].flight_s * 0.5 if echoes else 0.5 * listen)
+        validity = Validity.OK if echoes else Validity.NOTHING
+        self.emit(due, RangePing(self.name, t, validity, element, echoes))
+
+    def hear(self, since: float, element: int, pose: Pose) -> list[float]:
+        """One firing of one element from this pose, so long after the start: flights, s."""
         directions = axes(pose)
         mid = self.middle(pose, directions)
         along = directions[0 if self.truth.turned else 1]
@@ -84,15 +95,10 @@ class SimulatedBar(Device[RangePing]):
             self._look_down(since, pose, mid, along)
         y = self.offsets[element]
         e = (mid[0] + y * along[0], mid[1] + y * along[1], mid[2] + y * along[2])
-        listen, latency = self.truth.listen_s, self.truth.latency_s
-        echoes: tuple[Echo, ...] = ()
-        if not self._errors.silent(since, element):
-            flights = self._errors.flights(self._ranges(e, directions[2], pose.s, element),
-                                           self._sound)  # fmt: skip
-            echoes = tuple(Echo(t + 0.5 * f, f) for f in flights if f <= listen)
-        due = t + latency + (echoes[-1].flight_s * 0.5 if echoes else 0.5 * listen)
-        validity = Validity.OK if echoes else Validity.NOTHING
-        self.emit(due, RangePing(self.name, t, validity, element, echoes))
+        if self._errors.silent(since, element):
+            return []
+        ranges = self._ranges(e, directions[2], pose.s, element)
+        return [f for f in self._errors.flights(ranges, self._sound) if f <= self.truth.listen_s]
 
     def _look_down(self, since: float, pose: Pose, mid: Vec, along: Vec) -> None:
         """Once a frame: the ground under all elements, and the air."""

@@ -21,6 +21,7 @@ from drivers.simulated.faults import Fault, check
 from drivers.simulated.inertial import SimulatedInertial
 from drivers.simulated.machine import STEP_S, Machine
 from drivers.simulated.noise import generators, normals
+from drivers.simulated.pose import Pose
 from drivers.simulated.reference import REFERENCE, RigTruth
 from drivers.simulated.slow_devices import SimulatedInputs, SimulatedMotion, SimulatedValves
 from drivers.simulated.truth import Truth, observe
@@ -87,6 +88,11 @@ class SimulatedRig:
         """What drives the valves at this moment, their lease applied, -1..1."""
         return self._valves.output(now_s)
 
+    @property
+    def pose(self) -> Pose:
+        """Of the blade now; for stand-ins on wires, as for `truth`."""
+        return self._machine.pose
+
     def truth(self) -> Truth:
         """Where everything really is."""
         return observe(self._machine, self._bars)
@@ -102,7 +108,7 @@ class SimulatedRig:
     def _stand(self, world: World, lateral_m: float) -> None:
         path = self._machine.design.path
         s = world.start_m if world.sign > 0.0 else path.length - world.start_m
-        self._machine.stand(0.0, s, lateral_m)
+        self._machine.stand(0.0, s, lateral_m, world.start_above_m)
         self.person.in_bend(path.curvature(s) * world.sign)
 
     def _advance(self, now_s: float) -> None:

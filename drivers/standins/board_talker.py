@@ -35,6 +35,7 @@ class BoardTalker:
         self.deaf = self.dumb = False
         self.random = random.Random(4)
         self.garble: Callable[[bytes], bytes] = bytes
+        self.periods = dict(PERIODS_S)
         self.restart()
         line.talker = self
 
@@ -44,7 +45,7 @@ class BoardTalker:
         self._decoder = codec.Decoder()
         self._talking = False
         self._armed, self._why, self._renewed_s = 0, codec.WHY_BOOT, 0.0
-        self._next = dict.fromkeys(PERIODS_S, 0.0)
+        self._next = dict.fromkeys(self.periods, 0.0)
         self._pings: dict[int, float] = {}
         self._ping = self._stale = self._sequence = 0
 
@@ -52,7 +53,7 @@ class BoardTalker:
         return round((now_s + self.offset_s + self.drift * now_s) * 1e6) % codec.TICKS
 
     def advance(self, now_s: float) -> None:
-        for kind, period_s in PERIODS_S.items():
+        for kind, period_s in self.periods.items():
             while self._talking and self._next[kind] <= now_s:
                 self._due(kind, self._next[kind])
                 self._next[kind] += period_s
@@ -72,7 +73,7 @@ class BoardTalker:
         fields = frame.fields
         if frame.kind == codec.HELLO:
             self._talking = fields[0] == self.version
-            self._next = dict.fromkeys(PERIODS_S, now_s)
+            self._next = dict.fromkeys(self.periods, now_s)
             self._off(codec.WHY_SESSION, now_s)
             hello = (self.version, self.boot, 5, codec.MPU6050, self.flags, self.identity)
             self._say(now_s, codec.HELLO, *hello)

@@ -1,7 +1,8 @@
 """The command `linehold`. Heavy modules are imported where they are used: --help stays quick.
 
 Exit codes, of every command: 0 good; 1 a run that ended in a fault, or a replay that differs;
-2 bad input, nothing was done; 130 interrupted; 143 told to terminate, 129 hung up.
+2 bad input, nothing was done; 3 the ignition went off; 130 interrupted;
+143 told to terminate, 129 hung up.
 """
 
 from __future__ import annotations
@@ -15,9 +16,14 @@ import click
 
 from firmware_py import __version__
 from firmware_py.commands.live import run
+from firmware_py.commands.logs import logs
 from firmware_py.commands.look import attach, browse
+from firmware_py.commands.report import report
+from firmware_py.commands.service import service
+from firmware_py.commands.setting_out import passes, setout
 from firmware_py.commands.show import check, faults, rigs
 from firmware_py.commands.simulate import trial
+from firmware_py.commands.string_sums import chord, sag, spacing
 from firmware_py.commands.verify import replay
 from firmware_py.commands.words import of_unknown_command, of_usage
 
@@ -105,7 +111,10 @@ def cli() -> None:
     """
 
 
-for command in (run, attach, browse, trial, replay, rigs, check, faults):
+COMMANDS = (run, attach, browse, trial, replay, report, logs, rigs, check, faults, service)
+for command in COMMANDS:
+    cli.add_command(command)
+for command in (setout, sag, chord, spacing, passes):
     cli.add_command(command)
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from firmware_py.fuse.blade import Blade
-from firmware_py.guard.watch import AnswerWatch, JumpWatch, MoveWatch
+from firmware_py.fuse.blade import STANDING, Blade
+from firmware_py.guard.watch import AnswerWatch, JumpWatch, MoveWatch, StuckWatch
 from firmware_py.guide.targets import EndError
 from firmware_py.messages import BAR_GUIDES, Guide, Side
 from firmware_py.sense.senses import Senses
@@ -22,13 +22,17 @@ DROPS_S = 1.0  # s; how long dropped samples are told
 class FaultFinder:
     """`find` gives the names of the active rows."""
 
-    STATE = ("moves", "answers", "jumps", "guides", "drops", "drops_s")
+    STATE = ("moves", "answers", "jumps", "stuck", "guides", "drops", "drops_s")
 
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
         self.moves = {side: MoveWatch() for side in Side}
         self.answers = {side: AnswerWatch() for side in Side}
         self.jumps = {side: JumpWatch() for side in rig.bars}
+        self.stuck = {
+            side: StuckWatch(bar.elements, bar.step_mm * MM, bar.noise_mm * MM)
+            for side, bar in rig.bars.items()
+        }
         self.guides = {side: rig.end(side).guide for side in rig.bars}
         self.drops, self.drops_s = 0, math.inf
         self.inertial = rig.inertial.device
@@ -48,6 +52,8 @@ class FaultFinder:
         faults = _time_faults(dt)
         faults |= self._devices(now_s, senses, leading)
         faults |= self._motion(dt, senses, blade, errors)
+        if 0.0 < dt <= CLOCK_JUMP and self._stuck(dt, senses, blade, leading):
+            faults.add("bar stuck")
         if any(e and self._too_large(e.error, s in returning) for s, e in errors.items()):
             faults.add("error too large")
         if self._second_bar_off(blade):
@@ -75,9 +81,27 @@ class FaultFinder:
             intake = intakes[self.bars[side]]
             if not intake.age(now_s) <= AGE["bar"]:
                 faults.add("bar silent")
-            if intake.stuck:
-                faults.add("bar stuck")
         return faults
+
+    def _stuck(self, dt: float, senses: Senses, blade: Blade, leading: set[Side]) -> bool:
+        """Whether a leading bar repeats itself although its blade moves."""
+        speed = senses.speed
+        stands = speed is not None and abs(speed) < STANDING
+        moves = not stands or blade.valves_open() or any(senses.hands.values())
+        found = False
+        for side, watch in self.stuck.items():
+            same = senses.intakes[self.rig.bars[side].device].same
+            moved, forward = self._moved(side, blade), 0.0 if speed is None else speed * dt
+            if watch.update(same, moves=moves, moved=moved, forward=forward):
+                found |= side in leading
+        return found
+
+    @staticmethod
+    def _moved(side: Side, blade: Blade) -> float:
+        """How far valves and gyros have raised a bar since the start, m."""
+        ahead, left = blade.tracks[side].bar_arm
+        rolled, pitched = blade.turned
+        return blade.mean_lift + rolled * left - pitched * ahead
 
     def _motion(
         self, dt: float, senses: Senses, blade: Blade, errors: dict[Side, EndError | None]
@@ -119,10 +143,9 @@ class FaultFinder:
         if track.guide is not self.guides[side]:  # another kind of reference lies elsewhere
             self.guides[side] = track.guide
             watch.reset()
-        ahead, left = track.bar_arm
-        rolled, pitched = blade.turned
-        moved = blade.mean_lift + rolled * left - pitched * ahead
-        return watch.update(forward, moved, track.filter.h if track.known() else None)
+        return watch.update(
+            forward, self._moved(side, blade), track.filter.h if track.known() else None
+        )
 
     def _second_bar_off(self, blade: Blade) -> bool:
         master = self.rig.control.master

@@ -7,6 +7,8 @@ as a process of its own (`Listener`); a trial calls `Pump.step` instead.
 from __future__ import annotations
 
 import contextlib
+import errno
+import fcntl
 import math
 import multiprocessing
 import os
@@ -31,6 +33,8 @@ GRACE_S = 1.5  # s that a listener outlives whoever started it
 IDLE_S = 1.0  # without news for so long, what is in hand is stored too
 HEADER_EVERY_S = 60  # the header again: a log whose start is damaged can still be read
 CHUNK_MAX = 16 * 1024 * 1024  # bytes; by time a chunk has 0.1 MB
+NO_ROOM = {errno.ENOSPC, errno.EDQUOT}  # the disk, or the owner's share of it, is full
+FULL = 3  # exit code of a listener that had no room left; 1: any other failure
 LIBRARY = "linehold"  # the writer's name in the file; versions stand in the header
 
 
@@ -39,6 +43,8 @@ class Store:
 
     def __init__(self, path: Path, header: Header, sync: bool = False) -> None:
         self._file = path.open("wb")
+        with contextlib.suppress(OSError):  # so that nobody thins it out; not all disks have locks
+            fcntl.flock(self._file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         self._sync = sync
         self._header = msgspec.json.encode(header)
         self._events = Events()
@@ -192,7 +198,9 @@ def run_listener(ring_name: str, path: str, header: Header, stop: Connection) ->
         finally:
             ring.close()
     except OSError as error:
-        sys.exit(f"the journal stopped: {error}; the controller runs on without a log")
+        print(f"the journal stopped: {error}; the controller runs on without a log",
+              file=sys.stderr)  # fmt: skip
+        sys.exit(FULL if error.errno in NO_ROOM else 1)
 
 
 def _listen(
@@ -243,6 +251,11 @@ class Listener:
     @property
     def pid(self) -> int | None:
         return self._process.pid
+
+    @property
+    def full(self) -> bool:
+        """It has ended because the disk is full: another one would fare no better."""
+        return self._process.exitcode == FULL
 
     def stop(self, timeout_s: float = 5.0) -> bool:
         """Store the rest and end; False when it did not end in time or had failed."""

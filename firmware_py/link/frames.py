@@ -66,6 +66,7 @@ class Hello(msgspec.Struct, frozen=True, array_like=True, tag="hello"):
     may_ask: bool
     realtime: tuple[str, ...] = ()  # what was permitted of real time, and what not
     dead_s: float = 0.0  # of the valves, as the rig file has it
+    real: tuple[str, ...] = ()  # tables of the rig file whose devices are not simulated
 
 
 class Beat(msgspec.Struct, frozen=True, array_like=True, gc=False, tag="tick"):
@@ -80,13 +81,17 @@ class Beat(msgspec.Struct, frozen=True, array_like=True, gc=False, tag="tick"):
 
 
 class Device(msgspec.Struct, frozen=True, array_like=True, gc=False):
-    """One device: age of its last usable sample (None: none yet), samples a second, refusals."""
+    """One device: age of its last usable sample (None: none yet), samples a second, refusals.
+
+    what: of a real device, which one it is and what its driver has counted.
+    """
 
     name: str
     age_s: float | None
     rate_hz: float
     dropped: int
     why: str
+    what: str = ""
 
 
 class Devices(msgspec.Struct, frozen=True, array_like=True, gc=False, tag="devices"):

@@ -9,13 +9,17 @@ from firmware_py.serve import NUDGE, NUDGE_CROSSFALL, bounds
 from firmware_py.settings import DEG, MM, Bar, Control, Gate, Rig
 
 
-def make_hello(rig: Rig, recording: str, started_s: float, *, simulated: bool = True) -> Hello:
-    """What the ticks do not say."""
+def make_hello(
+    rig: Rig, recording: str, started_s: float, *, simulated: bool = True,
+    real: tuple[str, ...] = (),
+) -> Hello:  # fmt: skip
+    """What the ticks do not say. simulated: there is a simulated person at a simulated machine."""
     return Hello(
         VERSION, SCHEMA, rig.name, simulated, rig.valves is not None, recording, started_s,
         rig.control.tick_hz, rig.blade.width_mm * MM, rig.control.master,
         tuple(_bar(side, bar) for side, bar in rig.bars.items()), _bounds(rig), may_ask=True,
         dead_s=0.0 if rig.valves is None else rig.valves.dead_time_ms * 1e-3,
+        real=real,
     )  # fmt: skip
 
 

@@ -18,49 +18,30 @@ from types import FrameType
 import msgspec
 from msgspec import structs
 
+from drivers.mixed import MixedRig
 from drivers.simulated.wire import PersonDrives, PersonEnables, PersonHand, RemoteRig
 from firmware_py.controller import Controller
+from firmware_py.devices.open import open_rig
+from firmware_py.devices.teller import DeviceTeller, GateTeller, Marks
+from firmware_py.devices.which import real_tables
+from firmware_py.job import Job
 from firmware_py.journal.ring import Ring, Writer
-from firmware_py.link.frames import Bench, Device, Devices, Drive, Lever
+from firmware_py.link.frames import Bench, Drive, Lever, Note
 from firmware_py.link.server import Server
 from firmware_py.live.hello import make_hello
+from firmware_py.live.notify import make_feed
 from firmware_py.live.plans import LoopPlan, LoopReport
 from firmware_py.live.processes import die_with, ready, starting
 from firmware_py.live.realtime import realtime
 from firmware_py.loop import Ended, Loop, MonotonicClock
-from firmware_py.messages import Tick
-from firmware_py.settings import Rig
+from firmware_py.settings import SIMULATED, Rig
 
-DEVICES_EVERY_S = 1.0
 FASTEST_MPS = 1.5  # nobody grades faster
 SIGNALS = {
     signal.SIGTERM: "told to terminate",
     signal.SIGINT: "interrupted",
     signal.SIGHUP: "the terminal hung up",
 }
-
-
-class DeviceTeller:
-    """An outlet that tells all listeners of the devices once a second."""
-
-    def __init__(self, controller: Controller, server: Server) -> None:
-        self._intakes, self._server = controller.senses.intakes, server
-        self._counts = dict.fromkeys(self._intakes, 0)
-        self._due_s, self._last_s = -math.inf, 0.0
-
-    def put(self, tick: Tick) -> None:
-        """Now and then."""
-        if tick.time_s < self._due_s:
-            return
-        span = tick.time_s - self._last_s
-        self._due_s, self._last_s = tick.time_s + DEVICES_EVERY_S, tick.time_s
-        found: list[Device] = []
-        for name, intake in self._intakes.items():
-            age, rate = intake.age(tick.time_s), (intake.count - self._counts[name]) / span
-            self._counts[name] = intake.count
-            known = age if math.isfinite(age) else None
-            found.append(Device(name, known, rate, intake.dropped, intake.why))
-        self._server.tell(Devices(tick.time_s, tuple(found)))
 
 
 class Bencher:
@@ -91,13 +72,17 @@ def run(plan: LoopPlan) -> LoopReport:
     loop, server, devices, ring = parts
     stops.hear(loop.stop)
     clock = MonotonicClock()
+    feed = make_feed(os.environ, loop, server.hello.tick_hz)
+    if feed is not None:
+        loop.outlets.append(feed)  # the last one: what it gets was complete
     with realtime() as measures:
-        told = tuple(measure.words for measure in measures)
+        told = (*plan.told, *(measure.words for measure in measures))
         server.hello = structs.replace(server.hello, realtime=told)
         ready(plan.report_fd)
-        while devices.read(clock.now()):
-            pass  # what waited while this process came up is old
+        devices.settle(clock.now())
         ended = loop.run(math.inf if plan.for_s is None else clock.now() + plan.for_s)
+    if feed is not None:
+        feed.stopping(ended.words())
     server.close(ended.words())
     ring.close()
     return _report(ended, told)
@@ -130,17 +115,24 @@ class Stops:
         self(SIGNALS[signal.Signals(number)])
 
 
-def _make(plan: LoopPlan, stops: Stops) -> tuple[Loop, Server, RemoteRig, Ring]:
+def _make(plan: LoopPlan, stops: Stops) -> tuple[Loop, Server, MixedRig, Ring]:
     """All parts, joined."""
     rig, clock = Rig.model_validate(plan.settings), MonotonicClock()
-    devices = RemoteRig(socket.socket(fileno=plan.wire_fd))
-    hello = make_hello(rig, plan.recording, clock.now())
-    server = Server(Path(plan.link), hello, stops, bench=Bencher(devices), keeper=plan.keeper)
-    controller, ring = Controller(rig), Ring.attach(plan.ring)
+    behind = None if plan.wire_fd is None else RemoteRig(socket.socket(fileno=plan.wire_fd))
+    devices = open_rig(rig, behind)
+    person = behind if rig.motion.kind == SIMULATED else None
+    hello = make_hello(
+        rig, plan.recording, clock.now(), simulated=person is not None, real=real_tables(rig)
+    )
+    bench = None if person is None else Bencher(person)
+    server = Server(Path(plan.link), hello, stops, bench=bench, keeper=plan.keeper)
+    job = Job.model_validate(plan.job) if plan.job else None
+    controller, ring = Controller(rig, job, plan.start_m), Ring.attach(plan.ring)
     loop = Loop(
         controller, devices, clock, Writer(ring),
-        outlets=[server, DeviceTeller(controller, server)],
-        requests_source=server, tick_hz=rig.control.tick_hz,
+        outlets=[server, DeviceTeller(controller, devices, server), GateTeller(rig, devices)],
+        requests_source=Marks(server, devices, lambda words: server.tell(Note(words))),
+        tick_hz=rig.control.tick_hz,
     )  # fmt: skip
     server.timing = loop
     return loop, server, devices, ring

@@ -16,10 +16,13 @@ class LoopPlan(msgspec.Struct, frozen=True):
     keeper: str
     ring: str
     recording: str
-    wire_fd: int
+    wire_fd: int | None  # to the simulated rig; None: nothing is simulated
     report_fd: int
     parent: int
     for_s: float | None = None
+    told: tuple[str, ...] = ()  # what a person must know of this rig
+    job: dict[str, object] = {}
+    start_m: float | None = None
 
 
 class LoopReport(msgspec.Struct, frozen=True):

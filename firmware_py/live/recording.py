@@ -15,6 +15,9 @@ from firmware_py.live.host import LOG_SPACE, disk_free
 AGAIN = 3  # times that a journal which died is started anew
 STALLED_S = 5.0  # s without a byte, after which the recording is said to stand still
 STOP_S = 10.0  # for the journal to store the rest
+STOPPED = "The recording has stopped"
+DISK_FULL = f"{STOPPED}: the disk is full. The run goes on without; what came before is kept."
+GIVEN_UP = f"{STOPPED}; the run goes on without."
 
 
 def new_recording(folder: Path) -> Path:
@@ -35,7 +38,8 @@ class Recording:
     """`watch` now and then; `wrong` says what is wrong with the recording now, '' for nothing.
 
     The ring holds the last minute: a journal that died is started anew on a further file, and
-    what its dead predecessor had not stored is in the second file's first minute.
+    what its dead predecessor had not stored is in the second file's first minute. A full disk
+    ends the recording: nothing is tried again, and the run goes on.
     """
 
     def __init__(self, ring: Ring, path: Path, header: Header) -> None:
@@ -85,10 +89,15 @@ class Recording:
         return ""
 
     def _died(self) -> str:
+        """A further file, unless that is of no use: on a full disk it is told at once."""
+        if self.wrong.startswith(STOPPED):
+            return ""
+        if self._journal.full:
+            self.wrong = DISK_FULL
+            return self.wrong
         if self.deaths >= AGAIN or not self._restart():
-            told = not self.wrong.startswith("The recording has stopped")
-            self.wrong = "The recording has stopped; the run goes on without."
-            return self.wrong if told else ""
+            self.wrong = GIVEN_UP
+            return self.wrong
         return f"The recording's process died; it goes on in {self.paths[-1].name}."
 
     def _restart(self) -> bool:
@@ -107,4 +116,4 @@ class Recording:
     def close(self) -> bool:
         """Store the rest; False when something is missing."""
         stored = self._journal.stop(STOP_S)
-        return stored and not self.wrong.startswith("The recording has stopped")
+        return stored and not self.wrong.startswith(STOPPED)

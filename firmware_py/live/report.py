@@ -8,6 +8,7 @@ from typing import Any
 from firmware_py.live.plans import LoopReport
 
 GOOD, FAULT, BAD_INPUT, INTERRUPTED = 0, 1, 2, 130
+IGNITION = 3  # the ignition went off: whoever started the run may now switch the computer off
 SIGNALLED = 128  # plus the number of the signal, as shells have it
 
 

@@ -23,18 +23,23 @@ from types import FrameType
 
 import msgspec
 
+from drivers.inputs import Pin
 from drivers.samples import NO_MESSAGE
+from firmware_py.devices.which import drives_alone, real_tables, simulated_devices
+from firmware_py.job import Job
 from firmware_py.journal.header import Header
 from firmware_py.journal.ring import Ring
 from firmware_py.link.address import default_path, refuse_in_use
+from firmware_py.live.ignition import Ignition
 from firmware_py.live.keeper import Keeper
 from firmware_py.live.operator import GAVE_UP
 from firmware_py.live.plans import LoopPlan, LoopReport, RigPlan
 from firmware_py.live.processes import end, start, wait_ready
 from firmware_py.live.recording import Recording, new_recording
-from firmware_py.live.report import FAULT, GOOD, INTERRUPTED, SIGNALLED, Report
+from firmware_py.live.report import FAULT, GOOD, IGNITION, INTERRUPTED, SIGNALLED, Report
 from firmware_py.live.screen import Screen
-from firmware_py.settings import Rig
+from firmware_py.settings import SIMULATED, Rig
+from firmware_py.twin import twin
 
 LOOP = "firmware_py.live.loop_process"
 RIG = "firmware_py.live.rig_process"
@@ -64,6 +69,21 @@ class Plan:
     truth: Path | None = None  # for whoever judges a simulated run
     options: Path | None = None  # of the dashboard
     sound: bool = True
+    ignition: Pin | None = None  # already open; true while the ignition is on
+    told: tuple[str, ...] = ()  # what a person must know of this rig
+    job: Job | None = None
+    start_m: float | None = None  # chainage at the start; None: the job's first station
+
+    @property
+    def plain_job(self) -> dict[str, object]:
+        """The job as its processes and the recording take it; empty without one."""
+        return {} if self.job is None else self.job.model_dump(mode="json")
+
+    @property
+    def simulates(self) -> bool:
+        """Something of this rig is simulated."""
+        valves = self.rig.valves is not None and self.rig.valves.kind == SIMULATED
+        return valves or bool(simulated_devices(self.rig))
 
     @property
     def link_path(self) -> Path:
@@ -102,30 +122,46 @@ class Loop:
 
     def __init__(self, plan: Plan, ring: Ring, recording: Path, keeper_word: str) -> None:
         settings, link = plan.rig.model_dump(mode="json"), str(plan.link_path)
-        ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         for_s = plan.for_s if math.isfinite(plan.for_s) else None
+        ours, theirs = socket.socketpair(socket.AF_UNIX, socket.SOCK_SEQPACKET)
         with ours, theirs:
-            self.rig, self._rig_ready = _start(RIG, theirs.fileno(), lambda told: RigPlan(
-                settings, plan.seed, theirs.fileno(), told, link, os.getpid(),
-                plan.drives_itself, str(plan.truth or ""),
-            ))  # fmt: skip
+            self.rig: subprocess.Popen[bytes] | None = None
+            if plan.simulates:
+                behind = twin(plan.rig).model_dump(mode="json")
+                self.rig, self._rig_ready = _start(RIG, theirs.fileno(), lambda told: RigPlan(
+                    behind, plan.seed, theirs.fileno(), told, link, os.getpid(),
+                    plan.drives_itself and drives_alone(plan.rig), str(plan.truth or ""),
+                ))  # fmt: skip
+            wire = ours.fileno() if plan.simulates else None
             self.process, self._report = _start(LOOP, ours.fileno(), lambda told: LoopPlan(
-                settings, link, keeper_word, ring.name, str(recording), ours.fileno(), told,
-                os.getpid(), for_s,
+                settings, link, keeper_word, ring.name, str(recording), wire, told,
+                os.getpid(), for_s, plan.told, plan.plain_job, plan.start_m,
             ))  # fmt: skip
 
     def wait_ready(self) -> None:
         """Until both are up; StartError, and neither of them, when one does not come up."""
         try:
-            wait_ready(self._rig_ready, self.rig, "the simulated rig", START_S)
+            if self.rig is not None:
+                wait_ready(self._rig_ready, self.rig, "the simulated rig", START_S)
             wait_ready(self._report, self.process, "the loop", START_S)
         except OSError:
             end(self.process, LEAVE_S)
-            end(self.rig, LEAVE_S)
+            self.leave()
             os.close(self._report)
             raise
         finally:
-            os.close(self._rig_ready)
+            if self.rig is not None:
+                os.close(self._rig_ready)
+
+    @property
+    def rig_died(self) -> bool:
+        """The simulated rig's process has gone."""
+        return self.rig is not None and self.rig.poll() is not None
+
+    def leave(self) -> None:
+        """The simulated rig goes last."""
+        if self.rig is not None:
+            end(self.rig, LEAVE_S)
 
     def stop(self) -> None:
         """Ask it to end, valves neutral."""
@@ -168,17 +204,26 @@ def run(plan: Plan) -> Report:
                 screen.close(0.0)
                 raise
             recording = Recording(ring, path, _header(plan))
-            keeper = Keeper(plan.rig, plan.link_path, word, recording, screen)
+            keeper = Keeper(
+                plan.rig, plan.link_path, word, recording, screen, ignition=_ignition(plan)
+            )  # fmt: skip
             _keep(loop, keeper, signals)
             code = loop.process.wait()
             screen.close(LEAVE_S)
             stored = recording.close()
-            end(loop.rig, LEAVE_S)
+            keeper.close()
+            loop.leave()
             if code < 0:  # killed: it could not take its socket away
                 plan.link_path.unlink(missing_ok=True)
             return _judge(loop.report(), code, signals.code, keeper, stored)
     finally:
         ring.close()
+
+
+def _ignition(plan: Plan) -> Ignition | None:
+    if plan.ignition is None:
+        return None
+    return Ignition(plan.ignition, plan.rig.ignition.off_s)
 
 
 def _keep(loop: Loop, keeper: Keeper, signals: Signals) -> None:
@@ -187,10 +232,10 @@ def _keep(loop: Loop, keeper: Keeper, signals: Signals) -> None:
     while loop.process.poll() is None:
         keeper.look(time.monotonic())
         # after the loop's goodbye the rig may well be gone before the loop is
-        died = loop.rig.poll() is not None and not (asked or keeper.over)
+        died = loop.rig_died and not (asked or keeper.over)
         if died:
             keeper.problem("The simulated rig's process died; the run was ended.")
-        if (signals.asked or died) and not asked:
+        if (signals.asked or died or keeper.overdue) and not asked:
             asked = True
             loop.stop()
         if signals.torn:
@@ -212,6 +257,8 @@ def _judge(
         problems.append(f"After a stall too large to be recorded: {keeper.ring_dropped} records.")
     bad = report.failed or report.why.startswith(GAVE_UP)
     final = FAULT if bad else signalled or (FAULT if problems else GOOD)
+    if keeper.ignition_off and not signalled:  # whatever else: the power is about to go
+        final = IGNITION
     return Report(final, report, tuple(map(str, keeper.recording.paths)), tuple(problems),
                   keeper.dropped)  # fmt: skip
 
@@ -227,5 +274,12 @@ def _header(plan: Plan) -> Header:
         rig=plan.rig_text,
         settings=plan.rig.model_dump(mode="json"),
         started=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
-        notes={"run": "simulated rig, live", "seed": str(plan.seed)},
+        notes={"run": _run_words(plan.rig), "seed": str(plan.seed)},
+        job=plan.plain_job,
+        start_m=plan.start_m,
     )
+
+
+def _run_words(rig: Rig) -> str:
+    real = real_tables(rig)
+    return f"live; real: {', '.join(real)}" if real else "simulated rig, live"

@@ -19,11 +19,14 @@ from drivers.simulated.surface import Surface
 from drivers.simulated.world import Reference, World
 from firmware_py import errors
 from firmware_py.errors import LineholdError
+from firmware_py.job import Job, find_job, load_job, misfit
 from firmware_py.messages import BAR_GUIDES, Guide, Side
 from firmware_py.schema import Crossed, View
 from firmware_py.settings import DEG, MM, Bar, Rig
+from firmware_py.settings_bars import SimulatedBar
 from firmware_py.settings_file import find_rig, load_rig
 from firmware_py.trial.scenario import GROUNDS, START_M, Beside, Scenario
+from firmware_py.twin import simulated_table, twin_tables
 
 GUIDES = {"string": Guide.STRING, "edge": Guide.EDGE, "strip": Guide.SURFACE}
 
@@ -43,7 +46,7 @@ def rig_for(scenario: Scenario, rig: Rig) -> Rig:
     bars = {side: rig.bars[side] for side in sides if side in rig.bars}
     if not bars:  # the only bar stands on the other side: carry it across
         bars = {sides[0]: next(iter(rig.bars.values()))}
-    plain = rig.model_dump(mode="json")
+    plain = twin_tables(rig)
     plain["bars"] = {side.value: _bar(scenario, side, bar) for side, bar in bars.items()}
     for side in Side:
         plain[side.value] = _end(scenario, side, side in bars, plain[side.value])
@@ -66,7 +69,7 @@ def _bar(scenario: Scenario, side: Side, bar: Bar) -> dict[str, Any]:
     beside = scenario.beside(side)
     if beside is None:
         raise TrialError(f"the trial has nothing on the {side} for a bar to look at")
-    plain = bar.model_dump(mode="json")
+    plain = simulated_table(bar.model_dump(mode="json"), SimulatedBar, "")
     plain["device"] = f"bar.{side.value}"
     plain["above_mm"] = beside.clearance_mm + _height_mm(beside)
     plain["turned"] = beside.kind == "strip"
@@ -89,6 +92,23 @@ def led_ends(rig: Rig) -> tuple[Side, ...]:
     master = rig.control.master
     ends = (master, master.other)
     return tuple(side for side in ends if side in rig.bars and rig.end(side).guide in BAR_GUIDES)
+
+
+def job_for(scenario: Scenario, rig: Rig, name: str | None = None) -> Job | None:
+    """The job that a trial follows, its own or the named one; TrialError where it does not fit."""
+    name = scenario.job if name is None else name
+    if name is None:
+        return None
+    job = load_job(find_job(name))
+    if why := misfit(job, rig):
+        raise TrialError(f"trial {scenario.name}: {why}")
+    return job
+
+
+def start_chainage(scenario: Scenario) -> float:
+    """Chainage of the cutting edge when it stands at the start, m."""
+    whole = sum(part.length_m for part in scenario.path)
+    return START_M if scenario.direction == "with" else whole - START_M
 
 
 def truth_for(scenario: Scenario, rig: Rig) -> RigTruth:
@@ -148,6 +168,8 @@ def world_for(scenario: Scenario, ground: str | Path | Surface | None = None) ->
         ground=_ground(scenario.ground if ground is None else ground),
         ground_mean_m=scenario.ground_mean_mm * MM,
         start_m=START_M,
+        start_above_m=scenario.start_above_mm * MM,
+        soil=scenario.soil,
         start_lateral_m=scenario.start_lateral_mm * MM,
         speed_mps=scenario.speed_mps,
         run_m=scenario.distance_m,

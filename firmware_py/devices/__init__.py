@@ -1,0 +1,1 @@
+"""A rig file's devices, opened."""
