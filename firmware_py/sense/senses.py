@@ -256,14 +256,9 @@ class Senses:
     def _reflect(self, ping: RangePing) -> RangePing:
         """Where a bar has a fixed reflector, its echo gives the speed of sound and is taken out."""
         bar = self.reflecting.get(ping.device)
-        if (
-            bar is None
-            or bar.reflector_mm is None
-            or bar.reflector_element != ping.element
-            or not self.sound
-        ):
+        if bar is None or bar.reflector_element != ping.element or not self.sound:
             return ping
-        distance = bar.reflector_mm * MM
+        distance = (bar.reflector_mm or 0.0) * MM
         kept = []
         for echo in ping.echoes:
             speed = speed_from_reflector(distance, echo.flight_s)
