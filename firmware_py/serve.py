@@ -182,6 +182,9 @@ class Serve:
             return f"'{guide}' needs a bar on the {end}, and this rig has none"
         if guide in (Guide.STRING, Guide.EDGE) and self.c.rig.bars[end].turned:
             return f"the {end} bar stands along travel, so it sees no lateral of a {guide}"
+        refused = self.c.rig.calibration.no_string
+        if guide is Guide.STRING and end in refused:
+            return f"{end}: string is refused. {refused[end]}"
         other = self.c.targets.ends[end.other].guide
         if guide is Guide.FALL and other is Guide.FALL:
             return "both ends cannot follow each other's crossfall"

@@ -222,4 +222,7 @@ def _blocking(faults: set[str]) -> list[Row]:
 
 def _matters_to_cues(name: str) -> bool:
     """Faults that make a cue worthless, valves or no valves."""
-    return name not in ("enable released", "driver inputs silent", "reversing", "samples dropped")
+    return name not in (
+        "enable released", "driver inputs silent", "reversing", "samples dropped",
+        "slope check due",
+    )  # fmt: skip
