@@ -223,6 +223,7 @@ class Controller:
         faults = self.finder.find(
             now_s, dt, self.senses, self.blade,
             leading=needed_bars(rig, guides), errors=errors, returning=returning,
+            engaged=self.guard.engaged,
         )  # fmt: skip
         if any(v is not None and not math.isfinite(v) for v in values.values()):
             faults.add("not a number")
@@ -230,7 +231,9 @@ class Controller:
             faults |= self.follow.faults()
         ends = {side: self._end_facts(side, errors[side]) for side in SIDES}
         off = abs(self.blade.crossfall() - targets.fall_here)
-        return Facts(dt, self.senses.speed, ends, off, faults, rig.valves is not None)
+        return Facts(
+            dt, self.senses.speed, ends, off, faults, rig.valves is not None, self.senses.settled
+        )  # fmt: skip
 
     def _end_facts(self, side: Side, error: EndError | None) -> EndFacts:
         guide = self.targets.ends[side].guide

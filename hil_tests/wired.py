@@ -23,6 +23,7 @@ from firmware_py.trial.run import START_S
 
 TICK_S = 0.01
 BEFORE_S = 3.0  # the devices are opened so long before the trial's first tick
+FIRST_S = 0.03  # s; from firing to firing in `parts`
 FINE_M = 1e-6  # steps of the simulated echoes: those on the wire are the element's own
 ANSWER_S, BYTES_S = 0.040, 4 * 10 / 9600  # a serial element's answer, and its four bytes
 
@@ -134,6 +135,8 @@ class WiredRig(SimulatedRig):
         fast = replace(truth, air=replace(truth.air, rate_hz=1.0))
         super().__init__(world, fast, seed)
         self.wire = wired(self, rig, air, START_S - BEFORE_S)
+        # opened when the simulated bar fires first: then both fire alike, and hear the same noise
+        self.wire.advance(START_S - BEFORE_S + FIRST_S)
         self.mixed: MixedRig = open_rig(rig, None, self.wire.wires)
 
     def read(self, now_s: float) -> Sequence[AnySample]:
