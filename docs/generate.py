@@ -19,7 +19,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from firmware_py import settings
+from firmware_py import calibration, settings
 from firmware_py import settings_bars as bars
 from firmware_py import settings_devices as devices
 from firmware_py import settings_valves as valves
@@ -32,7 +32,8 @@ WHOLE = (valves.Pulse, valves.OnOff)  # kinds that share nothing with the first
 DOCS = Path(__file__).resolve().parent
 UNITS = (  # by the end of a key, the longest first
     ("_mm_s", "mm/s"), ("_mps", "m/s"), ("_per_s", "1/s"), ("_mm", "mm"), ("_deg", "deg"),
-    ("_pct", "%"), ("_hz", "Hz"), ("_ms", "ms"), ("_m", "m"), ("_s", "s"),
+    ("_pct", "%"), ("_hz", "Hz"), ("_ms", "ms"), ("_m", "m"), ("_s", "s"), ("_h", "h"),
+    ("_c", "C"),
 )  # fmt: skip
 RIG_TABLES = (  # header in the file, model, words
     ("", settings.Rig, "The file itself."),
@@ -71,6 +72,18 @@ RIG_TABLES = (  # header in the file, model, words
     ("[left], [right]", settings.End, "What each end follows at the start."),
     ("[control]", settings.Control, "Rates and gains; may be left out."),
     ("[check]", settings.CheckLevels, "Check levels; may be left out."),
+    ("[calibration]", calibration.Calibration, "What commissioning found (docs/commissioning.md)."),
+    (
+        "[calibration.bars.left], [calibration.bars.right]",
+        calibration.Elements,
+        "One bar's elements.",
+    ),
+    (
+        "[calibration.valves.left], [calibration.valves.right]",
+        calibration.OneValve,
+        "One valve and its cylinder, in place of what [valves] says of both.",
+    ),
+    ("[calibration.slope]", calibration.Slope, "The last slope check."),
     ("[ignition]", settings.Ignition, "Ignition sense (docs/pi.md); may be left out."),
 )
 TRIAL_TABLES = (
@@ -142,6 +155,14 @@ WORDS = {  # for keys whose schema has no words of its own
     "Gate.far_mm": "half farther from the bar than the target",
     "End.guide": "what the end follows",
     "End.edge_width_mm": "width of the flat top, for `edge`",
+    "Calibration.bars": "tables, below",
+    "Calibration.valves": "tables, below",
+    "Calibration.slope": "a table, below",
+    "Calibration.no_string": "by end: why `string` may not be followed there",
+    "OneValve.up_mm_s": "at full command, both ends alike",
+    "OneValve.down_mm_s": "the same, lowering",
+    "OneValve.overlap_up_pct": "spool overlap, raising",
+    "OneValve.overlap_down_pct": "spool overlap, lowering",
     "Control.tick_hz": "ticks a second",
     "Control.dead_band_mm": "half width of the dead band",
     "Control.gain_per_s": "proportional gain; left out: derived (docs/computation.md)",
@@ -151,7 +172,8 @@ WORDS = {  # for keys whose schema has no words of its own
     "Control.against_chainage": "the job is driven against chainage: left and right swap",
     **{f"Rig.{key}": "a table, below" for key in (
         "blade", "tracks", "bars", "inertial", "air", "motion", "driver", "valves", "gnss",
-        "boards", "limits", "gate", "left", "right", "control", "check", "ignition")},
+        "boards", "limits", "gate", "left", "right", "control", "check", "calibration",
+        "ignition")},
     "Scenario.name": "name; also of the folder of its result",
     "Scenario.seed": "of ground, noise and driver; `--seed` goes before it",
     "Scenario.speed_mps": "speed over ground",

@@ -96,9 +96,9 @@ def told(heard: list[Heard]) -> str:
     return (
         f"{n} starts: {answers} ({100 * answers / n:.2f} %) came after {SOON_S:g} s. In {bounds} "
         f"({100 * bounds / n:.2f} %) no method that asks for {FRAMES_MORE} frames of {SURE} "
-        f"elements, or for {FRAMES_TWO} of {FIX}, could have answered by then. After that bound the "
-        f"search took {waits[n // 2]:.2f} s (half), {waits[int(0.95 * len(waits))]:.2f} s (95 %). "
-        f"{ahead} answers before the bound."
+        f"elements, or for {FRAMES_TWO} of {FIX}, could have answered by then. After that bound "
+        f"the search took {waits[len(waits) // 2]:.2f} s (half), "
+        f"{waits[int(0.95 * len(waits))]:.2f} s (95 %). {ahead} answers before the bound."
     )
 
 

@@ -67,7 +67,8 @@ class Controller:
             self.targets.crossfall = self.follow.first_fall
         self.changes = Changes()
         self.serve = Serve(self, self.changes)
-        self.gate_near, self.gate_far = rig.gate.near_mm * MM, rig.gate.far_mm * MM
+        gate = rig.gate if job is None or job.gate is None else job.gate
+        self.gate_near, self.gate_far = gate.near_mm * MM, gate.far_mm * MM
         self.dead_band = rig.control.dead_band_mm * MM
         self.last_s = math.nan
         self.seq = 0
@@ -222,6 +223,7 @@ class Controller:
         faults = self.finder.find(
             now_s, dt, self.senses, self.blade,
             leading=needed_bars(rig, guides), errors=errors, returning=returning,
+            engaged=self.guard.engaged,
         )  # fmt: skip
         if any(v is not None and not math.isfinite(v) for v in values.values()):
             faults.add("not a number")
@@ -229,7 +231,9 @@ class Controller:
             faults |= self.follow.faults()
         ends = {side: self._end_facts(side, errors[side]) for side in SIDES}
         off = abs(self.blade.crossfall() - targets.fall_here)
-        return Facts(dt, self.senses.speed, ends, off, faults, rig.valves is not None)
+        return Facts(
+            dt, self.senses.speed, ends, off, faults, rig.valves is not None, self.senses.settled
+        )  # fmt: skip
 
     def _end_facts(self, side: Side, error: EndError | None) -> EndFacts:
         guide = self.targets.ends[side].guide

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 
 from firmware_py.guard.levels import ROW, reading_fault
-from firmware_py.guard.modes import Facts
+from firmware_py.guard.modes import UNSETTLED, Facts
 from firmware_py.messages import (
     BAR_GUIDES,
     AcceptTransition,
@@ -142,6 +142,8 @@ class Serve:
             return f"{end} follows '{guide}', which needs no datum"
         if not abs(above) <= ABOVE:
             return f"a datum is taken within {ABOVE * 1e3:.0f} mm of its target"
+        if not self.c.senses.settled:
+            return UNSETTLED
         seen = self.c.blade.end_height(end)
         if seen is None:
             return f"{end}: no reference in view; a datum needs one"
@@ -180,6 +182,9 @@ class Serve:
             return f"'{guide}' needs a bar on the {end}, and this rig has none"
         if guide in (Guide.STRING, Guide.EDGE) and self.c.rig.bars[end].turned:
             return f"the {end} bar stands along travel, so it sees no lateral of a {guide}"
+        refused = self.c.rig.calibration.no_string
+        if guide is Guide.STRING and end in refused:
+            return f"{end}: string is refused. {refused[end]}"
         other = self.c.targets.ends[end.other].guide
         if guide is Guide.FALL and other is Guide.FALL:
             return "both ends cannot follow each other's crossfall"

@@ -87,3 +87,16 @@ def test_a_thermometer_that_goes_and_comes_back(tmp_path: Path) -> None:
     background.go()
     assert [one.temperature_c for one in air.read(4.0)] == [19.0]
     assert air.trouble is None
+
+
+@pytest.mark.parametrize(
+    ("text", "celsius"),
+    # DS18B20 datasheet, table "Temperature/Data Relationship", as the kernel gives it, 1/1000 C
+    [("125000\n", 125.0), ("25062\n", 25.062), ("-10125\n", -10.125), ("-55000\n", -55.0)],
+)
+def test_worked_values_of_the_datasheet(tmp_path: Path, text: str, celsius: float) -> None:
+    file = tmp_path / "temperature"
+    file.write_text(text)
+    (sample,) = W1Air("air", file, Background()).read(10.0)
+    assert (sample.temperature_c, sample.time_s) == (celsius, 10.0)
+    assert sample.validity is Validity.OK

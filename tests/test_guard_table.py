@@ -11,10 +11,11 @@ from dataclasses import dataclass
 
 import msgspec
 import pytest
-from closed_loop import LEFT, Closed, Moment, close, shut
+from closed_loop import LEFT, Closed, Moment, close, rig_of, shut
 
 from drivers.samples import MotionSample
 from firmware_py import messages as ask
+from firmware_py.calibration import Calibration, Slope
 from firmware_py.controller import Controller
 from firmware_py.guard.table import BY_NAME, ROWS, Recovery, Response, Row
 from firmware_py.job import Job
@@ -42,6 +43,13 @@ def _break(
     kind: str, device: str, lasts: float = LASTS, **values: object
 ) -> Callable[[Closed], None]:
     return lambda c: c.sim.inject(kind, device, c.t, c.t + lasts, **values)
+
+
+def _checked() -> Closed:
+    """A rig whose slope check was made at the temperature that the sensor begins with."""
+    slope = Slope(temperature_c=18.0)
+    rig = rig_of().model_copy(update={"calibration": Calibration(slope=slope)})
+    return close(rig).start(drive_s=0.5)
 
 
 def _standing() -> Closed:
@@ -132,6 +140,8 @@ INJECTIONS = [
     Injection("reference lost", _break("reference_gone", "bar.left"), 0.32),
     Injection("no datum", lambda c: setattr(c.controller.targets.ends[LEFT], "datum", None), 0.02,
               lambda c: c.ask(ask.SetDatum, LEFT)),
+    Injection("slope check due", lambda c: setattr(c.controller.finder, "engaged_s", 7201.0), 0.02,
+              lambda c: setattr(c.controller.finder, "engaged_s", 0.0), start=_checked),
     Injection("samples dropped", _break("nan", "air", 0.6), 0.52, lasts=0.6),
 ]  # fmt: skip
 

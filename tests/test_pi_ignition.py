@@ -201,7 +201,7 @@ def test_a_wrong_table_is_refused(tmp_path: Path, table: str) -> None:
     text = find_rig("reference").read_text(encoding="utf-8")
     rig = tmp_path / "rig.toml"
     rig.write_text(f"{text}\n[ignition]\n{table}\n", encoding="utf-8")
-    done = CliRunner().invoke(cli, ["check", str(rig)])
+    done = CliRunner().invoke(cli, ["check", "file", str(rig)])
     assert done.exit_code == 2
     assert "ignition" in done.output
 
@@ -248,6 +248,6 @@ def test_its_pin_has_no_other_use(tmp_path: Path) -> None:
         "".join(part for part in parts if not part.startswith("[driver]"))
         + f"\n{driver}\n[ignition]\npin = 24\n", encoding="utf-8",
     )  # fmt: skip
-    done = CliRunner().invoke(cli, ["check", str(rig)])
+    done = CliRunner().invoke(cli, ["check", "file", str(rig)])
     assert done.exit_code == 2
     assert "ignition.pin: 24 is taken by driver.enable_pin as well" in done.output

@@ -183,4 +183,18 @@ def test_a_landxml_profile_in_feet_becomes_a_strip(tmp_path: Path) -> None:
     )
     read = read_design(design(tmp_path, '[profile]\nlandxml = "line.xml"\n'))
     assert levels(read, 30.48) == pytest.approx([32 * 0.3048])
-    assert read.notes == ["Profile p of alignment a, line.xml."]
+    assert read.notes[0] == "Profile p of alignment a, line.xml."
+
+
+def test_a_landxml_curve_longer_than_its_grades_is_one_sentence(tmp_path: Path) -> None:
+    (tmp_path / "line.xml").write_text(
+        '<LandXML xmlns="http://www.landxml.org/schema/LandXML-1.2"><Units><Metric '
+        'linearUnit="meter"/></Units><Alignments><Alignment name="a"><Profile><ProfAlign name="p">'
+        '<PVI>0 30</PVI><ParaCurve length="40">15 31</ParaCurve><PVI>90 30</PVI></ProfAlign>'
+        "</Profile></Alignment></Alignments></LandXML>",
+        encoding="utf-8",
+    )
+    assert faults(design(tmp_path, '[profile]\nlandxml = "line.xml"\n')) == [
+        f"{tmp_path}/line.xml: p: between the points at 0 and 15 m the curves need 20 m of a "
+        "grade 15 m long; shorter curves are right"
+    ]

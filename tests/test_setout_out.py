@@ -100,7 +100,9 @@ points = [{{chainage_m = 0, level_m = 20}}, {{chainage_m = 40, grade_pct = -3, c
     # crossfall -1.5 % falls to the left: the right edge stands 15 mm above the middle
     assert job.stations[0].level_m == pytest.approx(20.015)
     assert job.string_side == "right"
-    assert "No existing levels" in plan.warnings[0]
+    told = " ".join(plan.warnings)
+    assert "No existing levels" in told
+    assert "no bar that leads it" in told  # the reference rig's bar hangs on the left
     assert plan.volumes is None
 
 
@@ -113,6 +115,16 @@ def test_a_loose_layer_is_graded_proud_of_where_it_ends(tmp_path: Path) -> None:
     assert job.layer == "base"
     assert "Layer: base" in sheet_html(plan)
     assert "graded 26 mm higher, for compaction" in sheet_html(plan)
+
+
+def test_a_rig_that_cannot_follow_the_job_is_told_at_once(plan: Plan) -> None:
+    surface = load_rig(find_rig("reference"))
+    turned = surface.model_copy(
+        update={"control": surface.control.model_copy(update={"against_chainage": True})}
+    )
+    assert not [words for words in plan.warnings if "cannot follow" in words]
+    [words] = [one for one in make_plan(plan.read, turned).warnings if "cannot follow" in one]
+    assert "no bar that leads it" in words
 
 
 def test_the_pin_schedule_adds_up(plan: Plan) -> None:

@@ -108,7 +108,9 @@ def test_curves_longer_than_the_grades_are_refused_and_touching_ones_are_not() -
         ])  # fmt: skip
 
     assert two(40.0).end == 150.0
-    with pytest.raises(SetoutError, match="curve at 90 begins at 69"):
+    with pytest.raises(
+        SetoutError, match="points at 50 and 90 m the curves need 42 m of a grade 40 m"
+    ):
         two(42.0)
     with pytest.raises(SetoutError, match="first or last"):
         from_points([Intersection(0, 1, 5, 5), Intersection(50, 2)])

@@ -7,6 +7,7 @@ left end up (rad). Attitude = Rz(psi) Ry(pitch) Rx(roll).
 from __future__ import annotations
 
 import math
+
 import msgspec
 
 Vec = tuple[float, float, float]

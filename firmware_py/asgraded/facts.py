@@ -27,7 +27,7 @@ NOTES = (
     "This is the machine's own record: what its controller believed that the cutting edge did.",
     "It is not an independent survey, and nobody has certified the machine or this report.",
     "It speaks of the cutting edge, not of the soil behind it, which may be torn or missing.",
-    "Levels that matter are checked with another instrument: linehold report --levels takes them.",
+    "Levels that matter are checked with another instrument; the report takes check levels in.",
 )
 
 

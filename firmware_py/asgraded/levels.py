@@ -192,7 +192,8 @@ def compare(path: str, levels: Sequence[Level], built: Stations) -> Compared:
         raise FileFault([Fault(path, None, "", f"{words}; levels of that stretch are right")])
     offs, us = np.array(off), np.array(u)
     told: list[Against] = []
-    for side in (*SIDES, None):
+    sides = {one.side for one in kept}
+    for side in (*SIDES, None) if len(sides) > 1 else tuple(sides):
         rows = np.array([side is None or one.side is side for one in kept])
         if rows.any():
             told.append(_against(side, offs[rows], us[rows]))

@@ -184,8 +184,3 @@ def strip(built: Built, rows: Sequence[tuple[str, Sequence[Span]]]) -> bytes:
         _finish(axes, view, "")
 
     return _draw(paint, height=0.7 + 0.3 * len(rows))
-
-
-def has_straightedge(built: Built) -> bool:
-    """Whether the straightedge lies anywhere."""
-    return not built.by_time and any(laid(built, side).deviation.size for side in SIDES)

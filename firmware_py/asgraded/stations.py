@@ -95,12 +95,11 @@ class _Groups:
             self._rows = self._at = self.place = self.part = rows
             self.size = 0
             return
-        last = np.full(int(place.max() - place.min()) + 1, -1, np.int64)
-        np.maximum.at(last, place - place.min(), part)
-        kept = part == last[place - place.min()]
-        self._rows = rows[kept]
-        self.place, self._at = np.unique(place[kept], return_inverse=True)
-        self.part = last[self.place - place.min()]
+        self.place, at = np.unique(place, return_inverse=True)
+        last = np.full(self.place.size, -1, np.int64)
+        np.maximum.at(last, at, part)
+        kept = part == last[at]
+        self._rows, self._at, self.part = rows[kept], at[kept], last
         self.size = int(self.place.size)
 
     def mean(self, values: Floats) -> Floats:

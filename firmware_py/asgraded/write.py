@@ -42,13 +42,13 @@ def render(built: Built, told: dict[str, Any], results: Sequence[tuple[str, Resu
                        lstrip_blocks=True)  # fmt: skip
     made.filters |= {"n": _number, "signed": _signed, "at": _place(built), "mmss": _minutes}
     return made.from_string(text).render(
-        f=told, pictures=_pictures(built), cautions=CAUTIONS, shown=SHOWN,
+        f=told, pictures=_pictures(built, told), cautions=CAUTIONS, shown=SHOWN,
         calibrations=calibration_rows(results), settings=setting_rows(built.last.run.settings),
         title=told["job"] or built.trips[0].run.name,
     )  # fmt: skip
 
 
-def _pictures(built: Built) -> dict[str, str]:
+def _pictures(built: Built, told: dict[str, Any]) -> dict[str, str]:
     """Each picture as a data URL."""
     spans = [
         (name, [one for trip in built.trips for one in find(trip)])
@@ -61,7 +61,7 @@ def _pictures(built: Built) -> dict[str, str]:
         "heights": plots.heights(built), "crossfall": plots.crossfall(built),
         "strip": plots.strip(built, spans),
     }  # fmt: skip
-    if plots.has_straightedge(built):
+    if not told["straightedge"]["left_out"]:
         made["straightedge"] = plots.straightedge(built)
     return {
         name: "data:image/svg+xml;base64," + base64.b64encode(svg).decode()

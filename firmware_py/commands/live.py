@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+from firmware_py.commands.commission import STORED
 from firmware_py.commands.kinds import Folder, Number
 from firmware_py.commands.look import LINK, PathType
 from firmware_py.commands.words import cannot_write
 
 if TYPE_CHECKING:
     from drivers.inputs import Pin
+    from firmware_py.commission.in_force import InForce
     from firmware_py.job import Job
     from firmware_py.live.session import Plan
     from firmware_py.settings import Rig
@@ -53,6 +55,7 @@ after all of them."""
               help="Of the simulated ground, noise and driver.")  # fmt: skip
 @click.option("--driver", type=click.Choice(["auto", "none"]), default="auto", show_default=True,
               help="The simulated driver: does the whole job, or waits for your keys.")  # fmt: skip
+@click.option("--store", type=Folder(), metavar="FOLDER", help=STORED)
 @click.option("--link", type=PathType, metavar="SOCKET",
               help=LINK)  # fmt: skip
 @click.option("--options", type=PathType, metavar="FILE",
@@ -64,7 +67,7 @@ after all of them."""
 def run(
     *,
     rig_name: str, job_name: str | None, start_m: float | None, headless: bool,
-    for_s: float | None, folder: Path, seed: int, driver: str,
+    for_s: float | None, folder: Path, seed: int, driver: str, store: Path | None,
     link: Path | None, options: Path | None, silent: bool, truth: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Run the controller live on a rig, with a recording and the dashboard.
@@ -81,9 +84,11 @@ def run(
 
     path = find_rig(rig_name)
     asked = load_rig(path)
-    told, job = told_of(asked), _job(job_name, start_m, asked)
+    held, state = _in_force(asked, store, seed)
+    told, job = (*told_of(asked), *held.told), _job(job_name, start_m, asked)
     plan = session.Plan(
-        rig=allowed(asked), told=told, rig_text=path.read_text(encoding="utf-8-sig"), folder=folder,
+        rig=allowed(held.rig), stated=asked, state=state, calibrated=tuple(held.applied),
+        told=told, rig_text=path.read_text(encoding="utf-8-sig"), folder=folder,
         job=job, start_m=start_m,
         headless=headless or as_json, as_json=as_json,
         for_s=math.inf if for_s is None else for_s, seed=seed, link=link,
@@ -96,6 +101,20 @@ def run(
     report = session.run(plan)
     _tell(report.sentences(), report.as_dict() if as_json else None)
     click.get_current_context().exit(report.code)
+
+
+def _in_force(stated: Rig, store: Path | None, seed: int) -> tuple[InForce, Path]:
+    """The rig with what was found, and where that is kept; refused where anything is missing."""
+    from firmware_py.commission.book import Book, default_folder
+    from firmware_py.commission.estimate import CommissionError
+    from firmware_py.commission.in_force import in_force
+
+    folder = store or default_folder()
+    held = in_force(stated, Book(folder, stated), seed)
+    if held.refused:
+        told = f"Rig {stated.name} may not run yet; nothing moved."
+        raise CommissionError(f"{told}\n{held.words()}")
+    return held, folder
 
 
 def _job(name: str | None, start_m: float | None, rig: Rig) -> Job | None:
@@ -121,7 +140,7 @@ def _check(plan: Plan) -> None:
     from firmware_py.twin import twin
 
     if plan.simulates:
-        check_simulated(twin(plan.rig))
+        check_simulated(twin(plan.stated or plan.rig))
     if plan.options is not None and (code := check_options(plan.link_path, plan.options)):
         click.get_current_context().exit(code)
     if plan.truth is not None and not plan.truth.parent.is_dir():

@@ -109,11 +109,20 @@ def _read(logs: tuple[Path, ...]) -> list[Run]:
 
 def _job(path: Path | None, runs: Sequence[Run]) -> Job | None:
     """The job that was named, else the one that the first log followed."""
+    from pydantic import ValidationError
+
+    from firmware_py.asgraded.reading import ReportError
     from firmware_py.job import Job, load_job
 
     if path is not None:
         return load_job(path)
-    return Job.model_validate(runs[0].job) if runs[0].job else None
+    try:
+        return Job.model_validate(runs[0].job) if runs[0].job else None
+    except ValidationError as error:
+        first = error.errors(include_url=False)[0]
+        where = ".".join(map(str, first["loc"]))
+        words = f"the job in the log is not this version's ({where}: {first['msg']})"
+        raise ReportError(f"{runs[0].name}: {words}; --job with its file is right") from error
 
 
 def _words(told: dict[str, Any]) -> str:

@@ -15,7 +15,7 @@ from firmware_py.fuse.lift import Lift
 from firmware_py.fuse.moment import Moment, Sight
 from firmware_py.fuse.track import Motion, Track
 from firmware_py.messages import SIDES, Guide, Side
-from firmware_py.settings import MM, Bar, Rig
+from firmware_py.settings import MM, Rig
 
 GRADE_S = 12.0  # s; the reference's own grade: slower than the machine's pitching over the ground
 SWING_M = 0.22  # m, each of two stages: a driver's steering at a string's corners averages out

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+
 import msgspec
 
 from firmware_py.messages import Side

@@ -21,12 +21,16 @@ AS_BY_HAND = frozenset(
     {"reference jumped", "valve does not answer", "uncommanded motion", "error too large"}
 )
 DROPS_S = 1.0  # s; how long dropped samples are told
+SLOPE_K = 10.0  # K of the inertial sensor, from the last slope check on
+SLOPE_H = 2.0  # engaged hours, likewise
 
 
 class FaultFinder:
     """`find` gives the names of the active rows."""
 
-    STATE = ("moves", "answers", "jumps", "stuck", "guides", "drops", "drops_s")
+    STATE = (
+        "moves", "answers", "jumps", "stuck", "guides", "drops", "drops_s", "engaged_s",
+    )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
@@ -39,6 +43,7 @@ class FaultFinder:
         }
         self.guides = {side: rig.end(side).guide for side in rig.bars}
         self.drops, self.drops_s = 0, math.inf
+        self.engaged_s = 0.0
         self.inertial = rig.inertial.device
         self.bars = {side: bar.device for side, bar in rig.bars.items()}
         self.silences = (
@@ -50,7 +55,7 @@ class FaultFinder:
 
     def find(
         self, now_s: float, dt: float, senses: Senses, blade: Blade, *, leading: set[Side],
-        errors: dict[Side, EndError | None], returning: set[Side],
+        errors: dict[Side, EndError | None], returning: set[Side], engaged: bool = False,
     ) -> set[str]:  # fmt: skip
         """Active rows; leading: the ends whose bar is needed now; returning: after a hand."""
         faults = _time_faults(dt)
@@ -64,6 +69,8 @@ class FaultFinder:
             faults.add("hand not sensed")
         if self._second_bar_off(blade):
             faults.add("far bar off")
+        if self._slope_due(dt, senses.warmth, engaged):
+            faults.add("slope check due")
         if self._dropping(dt, senses):
             faults.add("samples dropped")
         return faults
@@ -164,6 +171,15 @@ class FaultFinder:
             if view - abs(track.filter.y) < FAR_EDGE:
                 return True
         return False
+
+    def _slope_due(self, dt: float, warmth: float | None, engaged: bool) -> bool:
+        """Whether the last slope check, of which the rig's settings tell, is too far behind."""
+        self.engaged_s += dt if engaged and 0.0 < dt <= CLOCK_JUMP else 0.0
+        slope = self.rig.calibration.slope
+        if slope is None:
+            return False
+        far = warmth is not None and abs(warmth - slope.temperature_c) > SLOPE_K
+        return far or slope.age_h + self.engaged_s / 3600.0 > SLOPE_H
 
     def _dropping(self, dt: float, senses: Senses) -> bool:
         drops = senses.dropped()

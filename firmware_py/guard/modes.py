@@ -14,6 +14,7 @@ from firmware_py.messages import SIDES, EndState, Guide, Mode, Side
 
 SETTLE_S = 0.5  # s; how long all must be good before automatic comes back by itself
 REVERSE = -0.03  # m/s; faster backwards is reversing, above the speed sensor's noise
+UNSETTLED = "The tilt is not settled yet. Let the machine stand for two seconds."
 STILL = 0.05  # m/s; below this for STILL_S the machine stands
 STILL_S = 1.0
 
@@ -46,6 +47,7 @@ class Facts:
     crossfall_off: float  # ratio, absolute
     faults: set[str] = field(default_factory=set)
     has_valves: bool = True
+    settled: bool = True  # the tilt's
 
 
 class Verdict(msgspec.Struct, frozen=True, gc=False):
@@ -90,6 +92,8 @@ class Guard:
         for row in ROWS:
             if row.name in facts.faults and row.response is Response.NEUTRAL:
                 return row.words
+        if not facts.settled:
+            return UNSETTLED
         for side, end in facts.ends.items():
             if end.guide in (Guide.HOLD, Guide.BY_HAND):
                 continue
@@ -97,6 +101,10 @@ class Guard:
                 return f"{side}: no datum. Set the datum first."
             if end.error is None or not end.trusted:
                 return f"{side}: no sure reference in view. Check string, edge and gate."
+        return self._off(facts)
+
+    def _off(self, facts: Facts) -> str:
+        """Whether crossfall or an end is too far off its target to engage; '' when none is."""
         if self._drifted(facts, {s: self._end_state(facts, s, False) for s in SIDES}):
             return BY_NAME["crossfall off"].words
         return self._far_off(facts)
@@ -214,4 +222,7 @@ def _blocking(faults: set[str]) -> list[Row]:
 
 def _matters_to_cues(name: str) -> bool:
     """Faults that make a cue worthless, valves or no valves."""
-    return name not in ("enable released", "driver inputs silent", "reversing", "samples dropped")
+    return name not in (
+        "enable released", "driver inputs silent", "reversing", "samples dropped",
+        "slope check due",
+    )  # fmt: skip

@@ -97,6 +97,9 @@ ROWS: tuple[Row, ...] = (
         Response.EASE, SELF, "Overload: the blade is eased up until the speed is back."),
     Row("far bar off", "a second bar's reference is within 20 mm of the bar's view", T, SELF,
         "The other bar is about to lose its reference. Steer."),
+    Row("slope check due",
+        "10 K or 2 engaged hours since the last slope check, where one is on file", T, SELF,
+        "The slope check is due. At the next halt: linehold check slope."),
     Row("samples dropped", "samples were refused in the last second", T, SELF,
         "Some samples were refused. Look at health."),
 )  # fmt: skip

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from firmware_py.link.client import Client, LinkError
 from firmware_py.link.frames import Ask, Beat, Hello, Host, Note, Stop
+from firmware_py.live.engaged import Engaged
 from firmware_py.live.health import Health
 from firmware_py.live.host import disk_free, temperature
 from firmware_py.live.ignition import Due, Ignition
@@ -28,11 +29,12 @@ class Keeper:
 
     def __init__(
         self, rig: Rig, link: Path, word: str, recording: Recording, screen: Screen,
-        *, ignition: Ignition | None = None,
+        *, ignition: Ignition | None = None, state: Path | None = None,
     ) -> None:  # fmt: skip
         self.recording, self.screen = recording, screen
         dead = 0.0 if rig.valves is None else rig.valves.dead_time_ms / 1e3
         self._health = Health(rig.control.tick_hz, dead)
+        self.engaged = Engaged(state)
         self._folder = recording.paths[0].parent
         self._client: Client | None = None
         with suppress(LinkError):  # a run of a tenth of a second may be over already
@@ -107,6 +109,7 @@ class Keeper:
         for frame in self._client.poll():
             if isinstance(frame, Beat):
                 self._health.put(frame.tick)
+                self.engaged.put(frame.tick)
                 self.dropped = frame.dropped
             elif isinstance(frame, Hello):
                 self._realtime = frame.realtime

@@ -122,8 +122,12 @@ def from_points(points: Sequence[Intersection]) -> Profile:
         curve = _curve(point, g1, g2)
         begin = curve[0][0] if curve else point.at
         if begin < at - SLACK:
-            words = f"the curve at {point.at:g} begins at {begin:g}, the one before it ends at "
-            raise SetoutError(f"{words}{at:g}; curves are longer than the grades allow")
+            before = points[k - 1].at
+            need, way = (at - before) + (point.at - begin), point.at - before
+            words = (
+                f"between the points at {before:g} and {point.at:g} m the curves need {need:g} m"
+            )
+            raise SetoutError(f"{words} of a grade {way:g} m long; shorter curves are right")
         if begin > at + SLACK:
             pieces.append((at, level, g1, 0.0))
         at, level = (curve[-1][0], curve[-1][1]) if curve else (point.at, point.level)

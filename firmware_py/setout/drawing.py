@@ -177,13 +177,15 @@ def cross_section(plan: Plan, row: int) -> Picture:
     low, high = float(np.nanmin(every)) - 0.05, float(np.nanmax(every)) + 0.03
     axes = Axes(reach, -reach, low, high, 240.0)  # left is drawn on the left
     shapes = _levels(axes)
-    shapes += _make_up(plan, axes, half, edges)
+    make_up = _make_up(plan, axes, half, edges)
+    shapes += [shape for shape in make_up if shape.kind == "line"]
     if not np.isnan(ground).any():
         wide = np.array([reach, half, -half, -reach])
         shapes.append(axes.line(wide, ground[[0, 0, 1, 1]], "ground"))
     base = float(ground[first]) if not math.isnan(ground[first]) else float(layer[first])
     pin_at = sign * (half + line.beside_mm * MM)
     shapes += _pin_and_string(axes, pin_at, base, top, float(s.string[row]))
+    shapes += [shape for shape in make_up if shape.kind == "text"]
     shapes += _edge_levels(axes, half, layer)
     fall = f"{100 * abs(float(s.crossfall[row])):.2f} % down to the "
     fall += "right" if s.crossfall[row] >= 0 else "left"

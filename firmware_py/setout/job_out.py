@@ -16,7 +16,7 @@ from firmware_py.settings import MM
 SAMPLES = 48  # of each span: where straight lines are held against what they stand for
 PIECES = (1, 2, 3, 4, 6, 8, 12, 16, 24, 48)  # straight pieces of a span, the fewest that will do
 CLOSE = np.array([0.1e-3, 0.2e-3, 1e-4])  # m, m, ratio: offset, level, crossfall may differ by
-STATION = "  {chainage_m = %.3f, offset_mm = %.2f, crossfall_pct = %.3f, level_m = %.4f},"
+STATION = "  {chainage_m = %.3f, offset_mm = %.2f, crossfall_pct = %.3f, level_m = %.4f%s},"
 CHUNK = 10_000  # spans at once: memory
 
 
@@ -101,7 +101,8 @@ def _lines(plan: Plan) -> Iterator[str]:
     yield "stations = ["
     mm = np.round(rows[:, 0] / MM, 2) + 0.0  # never -0
     pct = np.round(100 * rows[:, 2], 3) + 0.0
-    for row in zip(at.tolist(), mm.tolist(), pct.tolist(), rows[:, 1].tolist(), strict=True):
+    columns = at.tolist(), mm.tolist(), pct.tolist(), rows[:, 1].tolist(), _ground(plan, at, rows)
+    for row in zip(*columns, strict=True):
         yield STATION % row
     yield "]"
     yield "pins = ["
@@ -112,6 +113,18 @@ def _lines(plan: Plan) -> Iterator[str]:
     yield (f"gate = {{near_mm = {plan.gate.near / MM:.0f}, far_mm = {plan.gate.far / MM:.0f}}}")
     for obstacle in design.obstacles:
         yield from _obstacle(obstacle)
+
+
+def _ground(plan: Plan, at: Floats, rows: Floats) -> list[str]:
+    """The present ground over the layer by station, at the edge where it is higher; or nothing."""
+    if plan.read.ground is None:
+        return [""] * at.size
+    side = plan.read.design.string.side
+    fall = -side.sign * plan.read.strip.width(at) * rows[:, 2]  # from the string to the other edge
+    here = plan.read.ground.level(at, side) - rows[:, 1]
+    there = plan.read.ground.level(at, side.other) - rows[:, 1] - fall
+    over = np.round(np.fmax(here, there) / MM, 1) + 0.0
+    return [f", ground_mm = {mm:g}" if np.isfinite(mm) else "" for mm in over.tolist()]
 
 
 def _obstacle(obstacle: Obstacle) -> Iterator[str]:

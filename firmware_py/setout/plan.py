@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from firmware_py.messages import Side
-from firmware_py.setout import earthwork, limits, string
+from firmware_py.setout import cautions, earthwork, limits, string
 from firmware_py.setout.alignment import Floats, SetoutError
 from firmware_py.setout.gate import GateFound, Seen, find_gate
 from firmware_py.setout.limits import Transition
@@ -18,7 +18,6 @@ from firmware_py.settings import MM, Rig
 
 MOST_STATIONS = 200_000  # of the sheet and the CSV
 GRAM = 1e-3
-LEAST_STRING = 0.075  # m over the ground: nearer, soil and stones touch it (common practice)
 
 
 @dataclass(frozen=True)
@@ -118,9 +117,12 @@ def make_plan(read: Read, rig: Rig) -> Plan:
     turns = limits.transitions(strip.crossfall, strip.width, strip.profile.start, strip.profile.end)
     gate = _gate(read, rig, stations)
     told = [
-        *_span_warnings(rules, pins), *_ground_warnings(read, pins), *gate.warnings,
-        *_slope_warnings(read, stations.at, turns),
-    ]  # fmt: skip
+        *cautions.of_rig(design, rig, stations.crossfall),
+        *cautions.of_spans(rules, pins.at, pins.worst),
+        *cautions.of_ground(read, pins.at, pins.height),
+        *gate.warnings,
+        *cautions.of_slopes(read, stations.at, turns),
+    ]
     return Plan(
         read, rig, rules, pins, stations, gate, volumes, _materials(read), turns, told
     )  # fmt: skip
@@ -151,7 +153,7 @@ def _pins(read: Read, rules: Rules, at: Floats) -> Pins:
     worst = np.append(worst_errors(strip, at[:-1], at[1:], rules.pull), math.nan)
     names = [pin.name for pin in line.pins] or [""] * at.size
     names = [name or f"P{number}" for number, name in enumerate(names, start=1)]
-    finished = strip.finished(at, line.side.value)
+    finished = strip.finished(at, strip.edge_at)
     return Pins(at, names, finished, layer, top, ground, length, worst)
 
 
@@ -177,7 +179,7 @@ def _stations(read: Read, rules: Rules, pins: Pins) -> Stations:
     cut, fill = earthwork.section_areas(ground_left - left, ground_right - right, width)
     line = strip.edge(at) + read.design.string.above_mm * MM - bow - sag
     return Stations(
-        at, strip.finished(at, strip.side.value), left, right, strip.crossfall(at), width, line,
+        at, strip.finished(at, strip.edge_at), left, right, strip.crossfall(at), width, line,
         bow, sag, ground_left, ground_right, cut, fill,
     )  # fmt: skip
 
@@ -237,50 +239,3 @@ def _gate(read: Read, rig: Rig, stations: Stations) -> GateFound:
         rig, bar, line.above_mm * MM, pin_sd=line.pin_level_sd_mm * MM,
         pin_proud=line.pin_proud_mm * MM, tolerance=design.tolerance_mm * MM, things=things,
     )  # fmt: skip
-
-
-def _slope_warnings(read: Read, at: Floats, turns: list[Transition]) -> list[str]:
-    design = read.design
-    told = limits.transition_warnings(turns, design.limits.crossfall_rate_pct_per_m / 100)
-    if design.limits.accessible:
-        tolerance = design.crossfall_tolerance_pct / 100
-        told += limits.accessible_warnings(read.strip, at, tolerance)
-    return told
-
-
-def _span_warnings(rules: Rules, pins: Pins) -> list[str]:
-    over = np.nan_to_num(pins.worst) > rules.tolerance + 1e-9
-    return [
-        f"{start:g} to {end:g} m: the string errs by {worst / MM:.1f} mm, more than "
-        f"{rules.tolerance / MM:g}, with pins as given or at the least spacing"
-        for start, end, worst in (
-            (pins.at[one], pins.at[two], pins.worst[one:two].max()) for one, two in _runs(over)
-        )
-    ]
-
-
-def _runs(flags: np.ndarray) -> list[tuple[int, int]]:
-    """Runs of True: first index, and the one behind the last."""
-    padded = np.concatenate([[False], flags, [False]])
-    edges = np.flatnonzero(padded[1:] != padded[:-1])
-    return list(zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True))
-
-
-def _ground_warnings(read: Read, pins: Pins) -> list[str]:
-    if read.ground is None:
-        return ["No existing levels: pin lengths count from the layer, and there are no volumes."]
-    told = []
-    missing = np.isnan(pins.ground)
-    if missing.any():
-        told.append(
-            f"The existing levels run from {read.ground.at[0]:g} to {read.ground.at[-1]:g} m; "
-            "outside there are no volumes, and pin lengths count from the layer."
-        )
-    low = np.flatnonzero(pins.height < LEAST_STRING)
-    if low.size:
-        k = int(low[np.argmin(pins.height[low])])
-        told.append(
-            f"At {pins.at[k]:g} m the string is {pins.height[k] / MM:.0f} mm above the ground; "
-            f"{LEAST_STRING / MM:.0f} mm or more are right: raise string.above_mm."
-        )
-    return told

@@ -66,7 +66,10 @@ def read_design(path: Path) -> Read:
     ground = _ground(path, design) or rows.ground
     if ground is not None:
         _refuse_far_ground(path, design, strip, ground)
-    return Read(design, strip, layer, made, ground, list(rows.notes))
+    notes = list(rows.notes)
+    if not design.layers:
+        notes.append("No layers are listed: the layer worked on lies at the levels as given.")
+    return Read(design, strip, layer, made, ground, notes)
 
 
 def fault_at(path: Path, place: Place, words: str) -> FileFault:

@@ -50,6 +50,11 @@ class Strip:
     below: float
     side: Side
 
+    @property
+    def edge_at(self) -> Place:
+        """The edge by the string."""
+        return "left" if self.side is Side.LEFT else "right"
+
     def finished(self, at: Floats, place: Place) -> Floats:
         """Finished level at a place across, m."""
         share = SHARE[place] - SHARE[self.level_at]
@@ -64,7 +69,7 @@ class Strip:
 
     def edge(self, at: Floats) -> Floats:
         """Level of the graded layer at its edge by the string, m: what the string runs above."""
-        return self.layer(at, self.side.value)
+        return self.layer(at, self.edge_at)
 
     def knots(self) -> Floats:
         """Chainages where a slope, a crossfall or a width begins or ends, inside the job."""

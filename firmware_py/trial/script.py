@@ -79,6 +79,7 @@ class Script:
         self._back_way: Back | None = None
         self._turning = False  # waits for automatic between two passes
         self._person.backs_by_eye = scenario.passes > 1
+        self._along_job = job is not None
         pins = [] if job is None or not scenario.marks_pins else job.pins
         self._marker = PinMarker([pin.chainage_m for pin in pins], sim.person)
         self._spare = sum(e.for_s or 0.0 for e in self._events)
@@ -139,7 +140,7 @@ class Script:
             tracking = all(bar.link is Link.TRACKING for bar in last.bars)
             if not ((self.now_s > STAND_S and tracking) or self.now_s > PATIENCE_S):
                 return
-            above = self.scenario.start_above_mm * MM if self.scenario.job else 0.0
+            above = self.scenario.start_above_mm * MM if self._along_job else 0.0
             self._ask_for([partial(_datum, end, above) for end in self._ends])
             self._stage = 1
         elif self._stage == 1 and not self._askings:
