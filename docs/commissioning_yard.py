@@ -24,23 +24,17 @@ from drivers.simulated.acoustics import sound_speed
 from drivers.simulated.inertial import Errors
 from drivers.simulated.noise import generators
 from drivers.simulated.reference import REFERENCE, G, RigTruth
-from drivers.simulated.rig import SimulatedRig
-from drivers.simulated.world import Reference, World
+from drivers.simulated.yard import BOARD, HEIGHTS, WALK_S, Yard
 from firmware_py.commission import bar, tilt, valve_steps, valves
-from firmware_py.commission.estimate import Estimate, Floats
-from firmware_py.commission.procedure import Procedure
+from firmware_py.commission.estimate import Estimate
+from firmware_py.commission.procedure import Next, Steps
+from firmware_py.commission.runner import SimulatedBench, play
 from firmware_py.messages import SIDES
 from firmware_py.sense.mount import ROCKS
 from firmware_py.sense.ranging import element_positions
 
 R = TypeVar("R")
-TICK_S = 0.01
-START_S = 100.0  # s on the clock at the first look
-HEIGHTS = (0.45, 0.75)  # m
 PARTS = ("tilt", "bar", "valves")
-BOARD = Reference("edge", width_m=1.2, spill=False)
-LIFT_M = 0.06  # m that a person lifts one cylinder by for the mounting yaw
-LEVER = 0.7
 
 
 @dataclass(frozen=True)
@@ -109,41 +103,48 @@ def case(seed: int) -> Case:
     )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Act:
-    """A person's answer, given so long after the question; then `after` is done."""
+class Bench:
+    """The product's yard with the case's sensors, and a person who answers at once."""
 
-    said: str | float
-    pause_s: float
-    after: Callable[[], None] = lambda: None
+    def __init__(self, yard: Yard, distort: Callable[[AnySample], AnySample]) -> None:
+        self.yard, self._distort = yard, distort
+        self._bench = SimulatedBench(self, self)
+        self.calls: list[tuple[float, str]] = []
+        self.reading: float | None = None
 
+    def run(self, steps: Steps[R]) -> R:
+        """Play it to its end. Errors are raised."""
+        return play(steps, self._bench)
 
-class Yard:
-    """A simulated rig with a person: reads, distorts, hands on, writes."""
+    def read(self, now_s: float) -> list[AnySample]:
+        return [self._distort(s) for s in self.yard.read(now_s)]
 
-    def __init__(self, rig: SimulatedRig, distort: Callable[[AnySample], AnySample]) -> None:
-        self.rig, self._distort, self.now_s, self._tick = rig, distort, START_S, 0
+    def write(self, command: ValveCommand) -> None:
+        self.yard.write(command)
 
-    def run(self, procedure: Procedure[R], act: Callable[[Yard, str], Act]) -> R:
-        """Run it to its end; `act` is called as each question comes up. Errors are raised."""
-        pending: tuple[float, Act] | None = None
-        while not procedure.done:
-            said = None
-            if procedure.next.ask and pending is None:
-                pending = self.now_s, act(self, procedure.next.words)
-            if pending is not None and self.now_s - pending[0] > pending[1].pause_s:
-                said = pending[1].said
-                pending[1].after()
-                pending = None
-            self.now_s = START_S + TICK_S * self._tick
-            self._tick += 1
-            samples = [self._distort(s) for s in self.rig.read(self.now_s)]
-            after = procedure.step(self.now_s, samples, said)
-            self.rig.write(ValveCommand(self.now_s, *after.valves))
-        if procedure.error is not None:
-            raise procedure.error
-        assert procedure.result is not None
-        return procedure.result
+    def close(self) -> None:
+        self.yard.close()
+
+    def act(self, name: str, at: tuple[float, ...]) -> float:
+        takes = self.yard.act(name, at)
+        self.reading = self.yard.reading
+        self.calls.append((self._bench.now_s + takes, name))
+        return takes
+
+    def finish(self) -> None:
+        self.yard.finish()
+
+    def ask(self, asked: Next, offer: float | None) -> str | float:
+        if asked.ask == "number":
+            assert offer is not None
+            return offer
+        return "yes" if asked.ask == "confirm" else "ready"
+
+    def begin(self, asked: Next) -> None:
+        """Only a live rig's person is asked so."""
+
+    def poll(self, asked: Next | None) -> str | float | None:
+        return None
 
 
 def distorted(c: Case, scales: Sequence[float], offsets: Sequence[float]) -> Callable[..., Any]:
@@ -163,59 +164,17 @@ def distorted(c: Case, scales: Sequence[float], offsets: Sequence[float]) -> Cal
     return change
 
 
-class Ground:
-    """What the person does on rough, sloping ground for the four stands of the tilt zero."""
-
-    def __init__(self, c: Case) -> None:
-        world = World(crossfall=0.03, grade=0.02, ground="B", left=BOARD, start_m=30.0)
-        self.rig = SimulatedRig(world, c.rig, c.seed)
-        self.gen = np.random.default_rng([c.seed, 78])
-        self.ahead = c.rig.blade.ahead_m
-        self.calls: list[float] = []
-        self.tops = np.zeros(2)  # m, of the blocks
-
-    def act(self, yard: Yard, _words: str) -> Act:
-        """Before each stand; the machine is put where a driver would have driven it."""
-        self.calls.append(yard.now_s + 5.0)
-        machine = self.rig._machine  # no cue leads a driver there
-        turn = math.pi + tilt.HEADING_U * float(self.gen.standard_normal())
-        number = len(self.calls)
-        if number == 2:
-            machine.psi += turn
-            machine.x += float(self.gen.normal(0.0, 0.01))
-            machine.y += float(self.gen.normal(0.0, 0.01))
-        elif number == 3:
-            self.tops = machine.z_ends + self.gen.uniform(-0.02, 0.02, 2)
-            self._lower(self.tops)
-        elif number == 4:
-            x, y = machine.pose.x, machine.pose.y  # the blade's, which stays over the blocks
-            machine.psi += turn
-            machine.x = x - self.ahead * math.cos(machine.psi)
-            machine.y = y - self.ahead * math.sin(machine.psi)
-            machine._settle(machine.pose.t, machine.pose.s)
-            self._lower(self.tops[::-1])
-        return Act("ready", 5.0)
-
-    def _lower(self, tops: Floats) -> None:
-        """Both ends onto their blocks, each with its error."""
-        machine = self.rig._machine
-        rise = tops + self.gen.uniform(-0.0005, 0.0005, 2) - machine.z_ends
-        lifts = machine.map.cylinders(*rise.tolist())
-        machine.valves.lift = [a + b for a, b in zip(machine.valves.lift, lifts, strict=True)]
-
-
 def tilts(c: Case) -> Iterator[Found]:
     """The mounting yaw by the levers, then the tilt zero by reversal."""
     turned = yaw(c)
     yield Found("mounting yaw", turned, c.rig.inertial.yaw_rad)
-    ground = Ground(c)
-    yard = Yard(ground.rig, distorted(c, (1.0,) * 5, (0.0,) * 5))
-    steps = tilt.zero_steps(c.rig.blade.width_m, turned.value)
-    zero = yard.run(Procedure(steps), ground.act)
+    bench = Bench(Yard(c.rig, seed=c.seed), distorted(c, (1.0,) * 5, (0.0,) * 5))
+    zero = bench.run(tilt.zero_steps(c.rig.blade.width_m, turned.value))
     t = c.rig.inertial
     sensor = Errors(t, generators(c.seed)["inertial"])
+    stood = [at + 0.5 * tilt.STILL_S - bench.calls[0][0] + WALK_S for at, _ in bench.calls]
     for one, axis, sign, calls in ((zero.roll, 1, 1.0, (2, 3)), (zero.pitch, 0, -1.0, (0, 1))):
-        since = np.mean([ground.calls[k] + 0.5 * tilt.STILL_S - START_S for k in calls])
+        since = np.mean([stood[k] for k in calls])
         warm = t.warm_up_k * -math.expm1(-float(since) / t.warm_up_s)
         x, y = (sensor._bias + sensor._per_k * warm)[:2]
         m = turned.value
@@ -224,18 +183,7 @@ def tilts(c: Case) -> Iterator[Found]:
 
 
 def yaw(c: Case) -> Estimate:
-    """The mounting yaw, by levers that lift the left cylinder by LIFT_M."""
-    rig = SimulatedRig(World(crossfall=0.0, ground="flat", left=BOARD), c.rig, c.seed)
-    v = c.rig.valves
-    share = (LEVER - v.overlap) / (1.0 - v.overlap) * c.rig.valve_speed_factor
-
-    def lift(yard: Yard, words: str) -> Act:
-        if "left end" not in words:
-            return Act("ready", 1.0)
-        up = words.startswith("Raise")
-        yard.rig.person.hand("left", LEVER if up else -LEVER)
-        seconds = LIFT_M / (share * (v.up_mps if up else v.down_mps))
-        return Act("ready", seconds, lambda: yard.rig.person.hand("left", None))
+    """The mounting yaw, by levers that lift the left cylinder."""
 
     def rocking(s: AnySample) -> AnySample:
         s = distorted(c, (1.0,) * 5, (0.0,) * 5)(s)
@@ -243,26 +191,13 @@ def yaw(c: Case) -> Estimate:
             return msgspec.structs.replace(s, gy=s.gy + c.rocks * s.gx)
         return s
 
-    return Yard(rig, rocking).run(Procedure(tilt.yaw_steps()), lift)
+    return Bench(Yard(c.rig, seed=c.seed), rocking).run(tilt.yaw_steps())
 
 
 def bars(c: Case) -> Iterator[Found]:
     """Bar zero and scale; the person misreads each height by up to half a millimetre."""
-    gen = np.random.default_rng([c.seed, 79])
-    procedure = Procedure(bar.bar_steps("bar.left", 5))
-    rigs = []
-    for k, height in enumerate(HEIGHTS):
-        look = replace(c.rig, left_bar=replace(c.rig.left_bar, clearance_m=height))
-        world = World(crossfall=0.0, ground="flat", left=BOARD)
-        rigs.append(SimulatedRig(world, look, c.seed + 1000 * k))
-    heights = iter(zip(rigs, HEIGHTS, strict=True))
-    yard = Yard(rigs[0], distorted(c, c.scales, c.offsets))
-
-    def type_in(yard: Yard, _words: str) -> Act:
-        yard.rig, height = next(heights)
-        return Act(1e3 * height + float(gen.uniform(-0.5, 0.5)), 0.5)
-
-    result = yard.run(procedure, type_in)
+    bench = Bench(Yard(c.rig, seed=c.seed), distorted(c, c.scales, c.offsets))
+    result = bench.run(bar.bar_steps("bar.left", 5))
     for one, scale, offset in zip(result.elements, c.scales, c.offsets, strict=True):
         middle = 0.5 * sum(HEIGHTS)
         yield Found("bar zero", one.zero, middle * (scale - 1.0) + offset)
@@ -274,15 +209,13 @@ def valve_finds(c: Case) -> Iterator[Found]:
     rig, v = c.rig, c.rig.valves
     echo = rig.left_bar
     assert echo is not None
-    world = World(crossfall=0.0, ground="flat", left=BOARD, ground_mean_m=0.0)
-    yard = Yard(SimulatedRig(world, rig, c.seed), distorted(c, (c.board_scale,) * 5, (0.0,) * 5))
+    bench = Bench(Yard(rig, seed=c.seed), distorted(c, (c.board_scale,) * 5, (0.0,) * 5))
     half = 0.5 * rig.blade.width_m
     place = valves.BarPlace(
         half + echo.outside_m + c.place_off_m, echo.clearance_m + BOARD.height_m,
         element_positions(echo.elements, echo.spacing_m),
     )  # fmt: skip
-    steps = valve_steps.valve_steps("bar.left", place, half)
-    found = yard.run(Procedure(steps), lambda _yard, _words: Act("yes", 0.5))
+    found = bench.run(valve_steps.valve_steps("bar.left", place, half, tape=True))
     up, down = (rig.valve_speed_factor * s for s in (v.up_mps, v.down_mps))
     for side in SIDES:
         one = found.valves[side]

@@ -19,30 +19,71 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic.fields import FieldInfo
 
-from firmware_py import settings
-from firmware_py.errors import choices_of, range_words
+from firmware_py import calibration, settings
+from firmware_py import settings_bars as bars
+from firmware_py import settings_devices as devices
+from firmware_py import settings_valves as valves
+from firmware_py.errors import TAGS, choices_of, range_words, tag_of
 from firmware_py.guard.table import ROWS
+from firmware_py.schema import Part
 from firmware_py.trial import scenario
 
+WHOLE = (valves.Pulse, valves.OnOff)  # kinds that share nothing with the first
 DOCS = Path(__file__).resolve().parent
 UNITS = (  # by the end of a key, the longest first
     ("_mm_s", "mm/s"), ("_mps", "m/s"), ("_per_s", "1/s"), ("_mm", "mm"), ("_deg", "deg"),
-    ("_pct", "%"), ("_hz", "Hz"), ("_ms", "ms"), ("_m", "m"), ("_s", "s"),
+    ("_pct", "%"), ("_hz", "Hz"), ("_ms", "ms"), ("_m", "m"), ("_s", "s"), ("_h", "h"),
+    ("_c", "C"),
 )  # fmt: skip
 RIG_TABLES = (  # header in the file, model, words
     ("", settings.Rig, "The file itself."),
     ("[blade]", settings.Blade, "The cutting edge."),
     ("[tracks]", settings.Tracks, "What the machine stands on; may be left out."),
-    ("[bars.left], [bars.right]", settings.Bar, "One or two bars of range elements."),
-    ("[inertial]", settings.Inertial, "The inertial sensor on the blade."),
-    ("[air]", settings.Thermometer, "The air thermometer."),
-    ("[motion], [driver]", settings.Device, "Speed and distance; the driver's inputs."),
-    ("[valves]", settings.Valves, "The two lift valves; without this table, cues only."),
+    ("[bars.left], [bars.right]", bars.SimulatedBar, "One or two bars of range elements."),
+    ('[bars.left], kind = "uart-ascii"', bars.UartAsciiBar, 'Elements that say "R" and digits.'),
+    ('[bars.left], kind = "uart-binary"', bars.UartBinaryBar, "Elements that say 0xFF and bytes."),
+    ('[bars.left], kind = "i2c"', bars.I2cBar, "Elements on I2C that give two bytes."),
+    ('[bars.left], kind = "i2c-registers"', bars.I2cRegistersBar, "Elements with registers."),
+    ('[bars.left], kind = "board"', bars.BoardBar, "The companion board's elements."),
+    ("[inertial]", devices.SimulatedInertial, "The inertial sensor on the blade."),
+    ('[inertial], kind = "mpu6050"', devices.Mpu6050Inertial, "An MPU-6050 on I2C."),
+    ('[inertial], kind = "lsm6dso"', devices.Lsm6dsoInertial, "An LSM6DSO on I2C."),
+    ('[inertial], kind = "bno055"', devices.Bno055Inertial, "A BNO055 on I2C, in raw mode."),
+    ('[inertial], kind = "board"', devices.BoardInertial, "The companion board's sensor."),
+    ("[air]", devices.SimulatedThermometer, "The air thermometer."),
+    ('[air], kind = "fixed"', devices.FixedThermometer, "A temperature that is typed in."),
+    ('[air], kind = "w1"', devices.W1Thermometer, "A one-wire thermometer that Linux reads."),
+    ("[motion]", devices.SimulatedMotion, "Speed and distance."),
+    ('[motion], kind = "wheel"', devices.WheelMotion, "A wheel that senses its direction."),
+    ("[driver]", devices.SimulatedDriver, "The driver's inputs."),
+    ('[driver], kind = "gpio"', devices.GpioDriver, "Switches on the 40-pin header."),
+    ('[driver], kind = "board"', devices.BoardDriver, "The companion board's inputs."),
+    ("[valves]", valves.SimulatedValves, "The two lift valves; without this table, cues only."),
+    ('[valves], kind = "pca9685"', valves.Pca9685Valves, "A PWM chip on I2C."),
+    ("[valves.left], [valves.right]", valves.Coils, "Two coils on a PWM chip, proportional."),
+    ('[valves.left], output = "pulse"', valves.Pulse, "An amplifier that takes a pulse width."),
+    ('[valves.left], output = "on-off"', valves.OnOff, "Two coils on a PWM chip, on or off."),
+    ('[valves], kind = "board"', valves.BoardValves, "The companion board's outputs."),
+    ('[valves], kind = "dry-run"', valves.DryRunValves, "Nothing is driven."),
+    ("[boards.main]", devices.Board, "A companion board, by any name."),
+    ("[gnss]", devices.Gnss, "A satellite receiver; may be left out."),
     ("[limits]", settings.Limits, "What automatic may do at most; may be left out."),
     ("[gate]", settings.Gate, "The range gate; may be left out."),
     ("[left], [right]", settings.End, "What each end follows at the start."),
     ("[control]", settings.Control, "Rates and gains; may be left out."),
     ("[check]", settings.CheckLevels, "Check levels; may be left out."),
+    ("[calibration]", calibration.Calibration, "What commissioning found (docs/commissioning.md)."),
+    (
+        "[calibration.bars.left], [calibration.bars.right]",
+        calibration.Elements,
+        "One bar's elements.",
+    ),
+    (
+        "[calibration.valves.left], [calibration.valves.right]",
+        calibration.OneValve,
+        "One valve and its cylinder, in place of what [valves] says of both.",
+    ),
+    ("[calibration.slope]", calibration.Slope, "The last slope check."),
     ("[ignition]", settings.Ignition, "Ignition sense (docs/pi.md); may be left out."),
 )
 TRIAL_TABLES = (
@@ -55,25 +96,50 @@ WORDS = {  # for keys whose schema has no words of its own
     "Rig.name": "name of the rig",
     "Blade.width_mm": "length of the cutting edge, end to end",
     "Bar.device": "the bar's device; the simulated rig has `bar.left` and `bar.right`",
-    "Bar.kind": "which driver opens it; only the simulated one so far",
+    "SimulatedBar.kind": "which driver opens it; the others are below",
     "Bar.elements": "how many",
     "Bar.spacing_mm": "from element to element",
     "Bar.reach_near_mm": "nearer echoes are ignored",
     "Bar.reach_far_mm": "farther echoes are ignored",
     "Bar.beam_half_angle_deg": "half the opening of an element's beam",
-    "Bar.latency_ms": "from reflection until the echo can be read (for the simulated bar)",
+    "Bar.latency_ms": "from reflection until the echo can be read",
+    "UartBar.baud": "speed of the line",
+    "I2cBar.bus": "the bus of all elements",
+    "I2cRegistersBar.bus": "the bus of all elements",
+    "BoardBar.elements": "how many",
     "Bar.reflector_element": "element that sees the fixed target; with `reflector_mm`",
     "Inertial.device": "its device",
-    "Inertial.kind": "which driver opens it",
+    "SimulatedInertial.kind": "which driver opens it; the others are below",
+    "Lsm6dsoInertial.rate_hz": "samples a second: 52, 104, 208, 416 or 833",
+    "ChipInertial.bus": "its bus",
+    "Mpu6050Inertial.address": "7 bits: 104 is 0x68",
+    "Lsm6dsoInertial.address": "7 bits: 106 is 0x6A",
+    "Bno055Inertial.address": "7 bits: 40 is 0x28",
     "Inertial.rate_hz": "samples a second",
     "Inertial.zero_pitch_deg": "the same in pitch",
-    "Device.device": "its device",
-    "Device.kind": "which driver opens it",
+    "Motion.device": "its device",
+    "SimulatedMotion.kind": "which driver opens it; the other is below",
+    "Driver.device": "its device",
+    "SimulatedDriver.kind": "which driver opens it; the others are below",
+    "Board.baud": "of a UART; USB has none",
+    "Gnss.device": "its device",
+    "Gnss.baud": "speed of the line",
+    "Coils.output": "how a valve is driven; the others are below",
+    "Coils.raise_channel": "the chip's output of the coil that raises",
+    "Coils.lower_channel": "the chip's output of the coil that lowers",
+    "Pulse.channel": "the chip's output",
+    "OnOff.raise_channel": "the chip's output of the coil that raises",
+    "OnOff.lower_channel": "the chip's output of the coil that lowers",
     "Thermometer.device": "its device",
-    "Thermometer.kind": "which driver opens it",
+    "SimulatedThermometer.kind": "which driver opens it; the others are below",
     "Thermometer.lag_s": "how late its housing follows the air; taken out by the trend",
     "Valves.device": "their device",
-    "Valves.kind": "which driver opens them",
+    "SimulatedValves.kind": "which driver opens them; the others are below",
+    "Pca9685Valves.bus": "the chip's bus",
+    "Pca9685Valves.address": "7 bits: 64 is 0x40",
+    "Pca9685Valves.pwm_hz": "of all outputs",
+    "Pca9685Valves.left": "a table, below",
+    "Pca9685Valves.right": "a table, below",
     "Valves.dead_time_ms": "from a command until oil begins to flow",
     "Valves.lag_ms": "first order, after the dead time",
     "Valves.down_mm_s": "the same, lowering",
@@ -89,6 +155,14 @@ WORDS = {  # for keys whose schema has no words of its own
     "Gate.far_mm": "half farther from the bar than the target",
     "End.guide": "what the end follows",
     "End.edge_width_mm": "width of the flat top, for `edge`",
+    "Calibration.bars": "tables, below",
+    "Calibration.valves": "tables, below",
+    "Calibration.slope": "a table, below",
+    "Calibration.no_string": "by end: why `string` may not be followed there",
+    "OneValve.up_mm_s": "at full command, both ends alike",
+    "OneValve.down_mm_s": "the same, lowering",
+    "OneValve.overlap_up_pct": "spool overlap, raising",
+    "OneValve.overlap_down_pct": "spool overlap, lowering",
     "Control.tick_hz": "ticks a second",
     "Control.dead_band_mm": "half width of the dead band",
     "Control.gain_per_s": "proportional gain; left out: derived (docs/computation.md)",
@@ -97,8 +171,9 @@ WORDS = {  # for keys whose schema has no words of its own
     "Control.crossfall_pct": "target, facing along chainage; > 0 falls to the right",
     "Control.against_chainage": "the job is driven against chainage: left and right swap",
     **{f"Rig.{key}": "a table, below" for key in (
-        "blade", "tracks", "bars", "inertial", "air", "motion", "driver", "valves", "limits",
-        "gate", "left", "right", "control", "check", "ignition")},
+        "blade", "tracks", "bars", "inertial", "air", "motion", "driver", "valves", "gnss",
+        "boards", "limits", "gate", "left", "right", "control", "check", "calibration",
+        "ignition")},
     "Scenario.name": "name; also of the folder of its result",
     "Scenario.seed": "of ground, noise and driver; `--seed` goes before it",
     "Scenario.speed_mps": "speed over ground",
@@ -136,8 +211,21 @@ WORDS = {  # for keys whose schema has no words of its own
 
 
 def keys(model: type[BaseModel]) -> list[str]:
-    """The keys of a table, in the order of the schema."""
-    return list(model.model_fields)
+    """The keys of a table, in the order of the schema; of a further kind those that it adds."""
+    tag = tag_of(model)
+    if tag is None or tag[2] or model in WHOLE:
+        return list(model.model_fields)
+    common = next(base for base in model.__mro__ if base.__mro__[1] is Part).model_fields
+    fields = model.model_fields
+    added = [
+        name for name in fields if name not in common or told(fields[name]) != told(common[name])
+    ]
+    return ["kind", *(name for name in added if name != "kind")]
+
+
+def told(field: FieldInfo) -> tuple[object, ...]:
+    """What a field is, to compare two."""
+    return field.default, str(field.metadata), field.description, str(field.annotation)
 
 
 def unit(name: str) -> str:
@@ -171,13 +259,19 @@ def limits(field: FieldInfo) -> list[Any]:
 def allowed(field: FieldInfo) -> str:
     """Range or choices of a key."""
     kind = next(inner(field.annotation))
+    if typing.get_origin(kind) is list:
+        return "a list"
     if choices := choices_of(kind):
         return ", ".join(f"`{choice}`" for choice in choices)
     if kind is bool:
         return "`true`, `false`"
     if kind is str:
         return "text"
-    words = range_words(limits(field)).replace("2.14748e+09", str(2**31 - 1))
+    words = (
+        range_words(limits(field))
+        .replace("2.14748e+09", str(2**31 - 1))
+        .replace("3e+06", "3000000")
+    )
     if kind is int:
         return f"whole, {words}" if words else "whole"
     return words if kind is float else ""
@@ -194,15 +288,18 @@ def default(field: FieldInfo) -> str:
         return "all defaults"
     if isinstance(value, bool):
         return f"`{str(value).lower()}`"
-    if isinstance(value, list):
-        return "none"
+    if isinstance(value, (list, dict)):
+        return ", ".join(f"`{one}`" for one in value) or "none"
     return f"`{value}`" if isinstance(value, str) else f"{value:g}"
 
 
 def words(model: type[BaseModel], name: str) -> str:
     """What a key means: the schema's words, or those above."""
     field = model.model_fields[name]
-    return field.description or WORDS.get(f"{model.__name__}.{name}", "")
+    if name in TAGS and not model.__name__.startswith(("Simulated", "Coils")):
+        return "so it is chosen"
+    named = (WORDS.get(f"{base.__name__}.{name}") for base in model.__mro__)
+    return field.description or next(filter(None, named), "")
 
 
 def schema(tables: tuple[tuple[str, type[BaseModel], str], ...]) -> Iterator[str]:
@@ -215,7 +312,8 @@ def schema(tables: tuple[tuple[str, type[BaseModel], str], ...]) -> Iterator[str
         yield ""
         yield "| key | unit | range | default | meaning |"
         yield "| --- | --- | --- | --- | --- |"
-        for name, field in model.model_fields.items():
+        for name in keys(model):
+            field = model.model_fields[name]
             cells = (f"`{name}`", unit(name), allowed(field), default(field), words(model, name))
             yield f"| {' | '.join(cells)} |"
     yield ""

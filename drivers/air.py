@@ -14,7 +14,7 @@ from drivers.errors import DeviceError
 from drivers.samples import AirSample, Validity
 
 EVERY_S = 0.5  # s; between two samples; air changes more slowly
-LOOK_S = 2.0  # s; between two looks at a thermometer
+LOOK_S = 1.0  # s; between two looks at a thermometer
 # Calls something so often (s) beside the loop; gives what ends that.
 Background = Callable[[Callable[[], None], float], Callable[[], None]]
 

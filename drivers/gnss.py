@@ -22,6 +22,8 @@ LONGEST = 120  # characters of a sentence; 82 by the standard, and receivers tha
 KNOT = 1852.0 / 3600.0  # m/s
 FASTEST = 100.0  # m/s: beyond it the sentence is wrong
 LATENCY_S = 0.2  # from the epoch to its sentences, give or take as much; common practice, no source
+PERIOD_S = 1.0  # between two epochs, as receivers come; a faster one is told so
+DEAD_PERIODS = 3  # without a sentence that is understood the receiver is dead
 RETRY_S = 0.5  # between two tries to open the port
 CHUNK = 512  # bytes taken in one read: 0.5 s at 9600 baud
 
@@ -106,14 +108,16 @@ class Gnss:
     """
 
     def __init__(
-        self, name: str, open_port: Callable[[], Port], latency_s: float = LATENCY_S
-    ) -> None:
+        self, name: str, open_port: Callable[[], Port], latency_s: float = LATENCY_S,
+        period_s: float = PERIOD_S,
+    ) -> None:  # fmt: skip
         self.name = name
         self.trouble: str | None = None
         self.place: Place | None = None
         self._sentences = Sentences()
         self.counts = self._sentences.counts
-        self._latency_s = latency_s
+        self._latency_s, self.period_s = latency_s, period_s
+        self._heard_s = -math.inf
         self._open_port = open_port
         self._port: Port | None = None
         self._retry_s = -math.inf
@@ -134,8 +138,15 @@ class Gnss:
             self._gone(now_s, error)
             return []
         self.trouble = None
-        samples = [self._take(text, now_s - self._latency_s) for text in self._sentences.feed(data)]
-        return [sample for sample in samples if sample is not None]
+        taken = [self._take(text, now_s - self._latency_s) for text in self._sentences.feed(data)]
+        samples = [sample for sample in taken if sample is not None]
+        if samples:
+            self._heard_s = now_s
+        return samples
+
+    def dead(self, now_s: float) -> bool:
+        """No speed, nor word that there is no fix, for three periods. Ask after a read."""
+        return not now_s - self._heard_s <= DEAD_PERIODS * self.period_s
 
     def close(self) -> None:
         """Let go of the port."""

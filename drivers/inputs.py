@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib
 import math
+import warnings
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Literal, Protocol
@@ -99,11 +100,16 @@ def gpio(kind: str, number: int, **settings: Any) -> Any:
     try:
         gpiozero = importlib.import_module("gpiozero")
     except ImportError as error:
-        raise DeviceError("pins of the header need the packages gpiozero and lgpio") from error
+        raise DeviceError(
+            "pins of the header need gpiozero and lgpio: pip install 'linehold[pi]'"
+        ) from error
     try:
-        return getattr(gpiozero, kind)(number, **settings)
+        with warnings.catch_warnings(record=True) as fallbacks:  # told in our sentence instead
+            warnings.simplefilter("always")
+            return getattr(gpiozero, kind)(number, **settings)
     except Exception as error:  # gpiozero's own tree, and whatever its pin library raises
-        raise DeviceError(f"GPIO {number} cannot be opened ({_why(error)})") from error
+        first = f"; {fallbacks[0].message}" if fallbacks else ""
+        raise DeviceError(f"GPIO {number} cannot be opened ({_why(error)}{first})") from error
 
 
 class Debounced:

@@ -17,7 +17,9 @@ from firmware_py.fuse.track import Gate
 from firmware_py.guard.faults import CLOCK_JUMP, FaultFinder, needed_bars
 from firmware_py.guard.levels import Levels
 from firmware_py.guard.modes import EndFacts, Facts, Guard, Verdict
+from firmware_py.guide.follow import Follow
 from firmware_py.guide.targets import EndError, Targets
+from firmware_py.job import Job
 from firmware_py.messages import (
     BAR_GUIDES,
     SIDES,
@@ -45,10 +47,12 @@ class Controller:
     STATE = (
         "senses", "blade", "targets", "guard", "actuate", "finder", "gate_near", "gate_far",
         "dead_band", "last_s", "seq", "led", "sure", "left_at", "levels", "changes",
-        "gate_middle", "states", "lasted",
+        "gate_middle", "states", "lasted", "follow",
     )  # fmt: skip
 
-    def __init__(self, rig: Rig) -> None:
+    def __init__(self, rig: Rig, job: Job | None = None, start_m: float | None = None) -> None:
+        """job: what to follow by chainage; start_m: chainage of the edge at the start, else the
+        job's first station in the direction of travel."""
         self.rig = rig
         self.senses = Senses(rig)
         self.blade = Blade(rig)
@@ -58,9 +62,13 @@ class Controller:
         self.actuate = Actuate(rig)
         self.finder = FaultFinder(rig)
         self.levels = Levels(rig.check)
+        self.follow = None if job is None else Follow(job, rig, start_m)
+        if self.follow is not None:
+            self.targets.crossfall = self.follow.first_fall
         self.changes = Changes()
         self.serve = Serve(self, self.changes)
-        self.gate_near, self.gate_far = rig.gate.near_mm * MM, rig.gate.far_mm * MM
+        gate = rig.gate if job is None or job.gate is None else job.gate
+        self.gate_near, self.gate_far = gate.near_mm * MM, gate.far_mm * MM
         self.dead_band = rig.control.dead_band_mm * MM
         self.last_s = math.nan
         self.seq = 0
@@ -91,6 +99,8 @@ class Controller:
         usable = 0.0 < dt <= CLOCK_JUMP and self.senses.has_attitude and bool(self.senses.sound)
         if usable:
             self._advance(now_s, dt, pings)
+            if self.follow is not None:
+                self._follow(self.follow, dt)
         errors = self._errors(now_s) if usable else dict(NO_ERRORS)
         facts = self._facts(now_s, dt, errors)
         answers = []
@@ -101,6 +111,8 @@ class Controller:
             facts.ends = {side: self._end_facts(side, errors[side]) for side in SIDES}
         verdict = self.guard.decide(facts)
         self._act(now_s, dt, errors, verdict)
+        if self.follow is not None:
+            self.follow.note(self._edge(errors))
         tick = make_tick(
             self, now_s, errors=errors, verdict=verdict, facts=facts, answers=tuple(answers)
         )
@@ -138,6 +150,25 @@ class Controller:
         for side, track in self.blade.tracks.items():
             if track.known():
                 self.left_at[side] = track.filter.h
+
+    def _follow(self, follow: Follow, dt: float) -> None:
+        """Guide: what the job wants at this place, into the targets."""
+        effort = any(action.capped for action in self.actuate.actions.values())
+        follow.update(
+            dt, self.senses.distance, self.senses.speed, engaged=self.guard.engaged,
+            led=any(self.led.values()), effort=effort, nudge=self._nudge(),
+        )  # fmt: skip
+        self.targets.shift, self.targets.fall = follow.shift, follow.fall
+
+    def _nudge(self) -> float:
+        return self.targets.ends[self.rig.control.master].offset
+
+    def _edge(self, errors: dict[Side, EndError | None]) -> float | None:
+        """The higher end's height over the job's target, m; None unless both ends are led."""
+        if self.follow is None or not all(self.led.values()):
+            return None
+        found = [error.error for error in errors.values() if error is not None]
+        return max(found) + self.follow.raised + self._nudge() if len(found) == len(SIDES) else None
 
     def gate(self, side: Side) -> Gate:
         """The range gate of a bar now: it moves with the target while that leads the end."""
@@ -192,12 +223,17 @@ class Controller:
         faults = self.finder.find(
             now_s, dt, self.senses, self.blade,
             leading=needed_bars(rig, guides), errors=errors, returning=returning,
+            engaged=self.guard.engaged,
         )  # fmt: skip
         if any(v is not None and not math.isfinite(v) for v in values.values()):
             faults.add("not a number")
+        if self.follow is not None:
+            faults |= self.follow.faults()
         ends = {side: self._end_facts(side, errors[side]) for side in SIDES}
-        off = abs(self.blade.crossfall() - targets.crossfall)
-        return Facts(dt, self.senses.speed, ends, off, faults, rig.valves is not None)
+        off = abs(self.blade.crossfall() - targets.fall_here)
+        return Facts(
+            dt, self.senses.speed, ends, off, faults, rig.valves is not None, self.senses.settled
+        )  # fmt: skip
 
     def _end_facts(self, side: Side, error: EndError | None) -> EndFacts:
         guide = self.targets.ends[side].guide

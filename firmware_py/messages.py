@@ -12,7 +12,7 @@ import msgspec
 
 from drivers.samples import AnySample
 
-SCHEMA = 2  # raised whenever a field below changes its place or its meaning
+SCHEMA = 3  # raised whenever a field below changes its place or its meaning
 
 
 class Side(StrEnum):
@@ -21,15 +21,12 @@ class Side(StrEnum):
     LEFT = "left"
     RIGHT = "right"
 
-    @property
-    def other(self) -> Side:
-        return Side.RIGHT if self is Side.LEFT else Side.LEFT
+    other: Side
+    sign: int  # +1 on the left (y > 0), -1 on the right
 
-    @property
-    def sign(self) -> int:
-        """+1 on the left (y > 0), -1 on the right."""
-        return 1 if self is Side.LEFT else -1
 
+Side.LEFT.other, Side.RIGHT.other = Side.RIGHT, Side.LEFT
+Side.LEFT.sign, Side.RIGHT.sign = 1, -1
 
 SIDES = (Side.LEFT, Side.RIGHT)  # a tuple: to walk an enum costs a tick more than its sums
 
@@ -132,6 +129,7 @@ class EndTick(msgspec.Struct, frozen=True, array_like=True, gc=False):
     held: bool = False
 
 
+REFUSED = "refused"  # how a transition stands that the driver does not want
 IN_A_ROW = 2  # check levels beyond their tolerance: no chance any more, something is wrong
 
 
@@ -162,7 +160,14 @@ class Answer(msgspec.Struct, frozen=True, array_like=True, gc=False):
 
 
 class Tick(msgspec.Struct, frozen=True, array_like=True, gc=False):
-    """Everything that the controller did and believed at one instant."""
+    """Everything that the controller did and believed at one instant.
+
+    The last fields speak of the job, where one is followed: chainage of the cutting edge with its
+    sd (None: not known), words of what is ahead and of the cut, how the next transition stands
+    ('', 'ahead', 'running', 'refused'), what the schedule adds to both ends' targets and, since the
+    start, to the crossfall target, and how far both ends are raised over that: over an obstacle,
+    for a cut's limit, in an overload.
+    """
 
     seq: int
     time_s: float
@@ -190,6 +195,14 @@ class Tick(msgspec.Struct, frozen=True, array_like=True, gc=False):
     undo: str = ""  # what an Undo would take back
     check_due: bool = False
     check: Check | None = None  # the last one: a listener that misses a tick misses none
+    chainage_m: float | None = None
+    chainage_sd_m: float | None = None
+    notice: str = ""
+    cut: str = ""
+    transition: str = ""
+    job_offset_m: float = 0.0
+    job_fall: float = 0.0
+    raised_m: float = 0.0
 
     def end(self, side: Side) -> EndTick:
         return self.left if side is Side.LEFT else self.right
@@ -202,9 +215,13 @@ class Request(msgspec.Struct, frozen=True, array_like=True, gc=False, tag=True):
 
 
 class SetDatum(Request, frozen=True, gc=False, tag="datum"):
-    """Take the present clearance of this end's bar as its target; the offset becomes 0."""
+    """Take the present clearance of this end's bar as its target; the offset becomes 0.
+
+    above_m: how far the blade, resting on the ground, stands over its target: a pin's cut.
+    """
 
     end: Side
+    above_m: float = 0.0
 
 
 class Nudge(Request, frozen=True, gc=False, tag="nudge"):
@@ -277,6 +294,20 @@ class Mark(Request, frozen=True, gc=False, tag="mark"):
     text: str
 
 
+class MarkPin(Request, frozen=True, gc=False, tag="pin"):
+    """The cutting edge stands at a pin of the job, the named one or the only one near."""
+
+    name: str = ""
+
+
+class RefuseTransition(Request, frozen=True, gc=False, tag="refuse transition"):
+    """Stay on the old target at the transition that is ahead or running."""
+
+
+class AcceptTransition(Request, frozen=True, gc=False, tag="accept transition"):
+    """Follow a transition that was refused."""
+
+
 AnyRequest = (
     SetDatum
     | Nudge
@@ -290,6 +321,9 @@ AnyRequest = (
     | Undo
     | CheckLevel
     | Mark
+    | MarkPin
+    | RefuseTransition
+    | AcceptTransition
 )
 
 

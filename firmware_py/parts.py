@@ -12,6 +12,7 @@ from firmware_py.act.actuate import Actuate
 from firmware_py.fuse.blade import Blade
 from firmware_py.guard.levels import Levels
 from firmware_py.guard.modes import Guard
+from firmware_py.guide.follow import Follow
 from firmware_py.guide.targets import Targets
 from firmware_py.messages import Side
 from firmware_py.sense.senses import Senses
@@ -28,6 +29,7 @@ class Parts(Protocol):
     guard: Guard
     actuate: Actuate
     levels: Levels
+    follow: Follow | None
     command: ValveCommand
     seq: int
     gate_near: float

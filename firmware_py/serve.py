@@ -8,9 +8,10 @@ from __future__ import annotations
 import math
 
 from firmware_py.guard.levels import ROW, reading_fault
-from firmware_py.guard.modes import Facts
+from firmware_py.guard.modes import UNSETTLED, Facts
 from firmware_py.messages import (
     BAR_GUIDES,
+    AcceptTransition,
     AnyRequest,
     CheckLevel,
     Disengage,
@@ -18,8 +19,10 @@ from firmware_py.messages import (
     Guide,
     HoldEnd,
     Mark,
+    MarkPin,
     Nudge,
     NudgeCrossfall,
+    RefuseTransition,
     SetDatum,
     SetDeadBand,
     SetGate,
@@ -31,6 +34,8 @@ from firmware_py.parts import Parts
 from firmware_py.settings import MM, Control, Gate
 from firmware_py.undo import Changes
 
+ABOVE = 0.5  # m; no blade rests further above or below its target when a datum is taken
+NO_JOB = "no job is followed; start the run with --job"
 NUDGE = 0.05  # m; the largest single step: further is a new datum
 NUDGE_CROSSFALL = 0.01  # ratio; the largest single step
 MARK = 200  # characters
@@ -60,6 +65,8 @@ class Serve:
                 reason = self._check(request, facts)
             case Undo():
                 reason = self.changes.back(self.c)
+            case MarkPin() | RefuseTransition() | AcceptTransition():
+                reason = self._of_job(request)
             case _:
                 before = self.changes.as_is(_in_words(request), self.c)
                 reason = self._change(request)
@@ -86,6 +93,23 @@ class Serve:
             facts.faults.add(ROW)
         return ""
 
+    def _of_job(self, request: AnyRequest) -> str:
+        """Requests that only make sense along a job."""
+        follow = self.c.follow
+        reason = NO_JOB
+        match request:
+            case _ if follow is None:
+                pass
+            case MarkPin(name=name):
+                reason = follow.mark(name)
+                if not reason:
+                    self.c.levels.mark()
+            case RefuseTransition():
+                reason = follow.refuse()
+            case AcceptTransition():
+                reason = follow.accept()
+        return reason
+
     def _reading_on_target(self, end: Side, believed: float) -> float:
         """What a tape from the reference down to the end would read, were it on its target, m."""
         seen = self.c.blade.end_height(end)
@@ -95,8 +119,8 @@ class Serve:
         """Requests that change a target or a setting."""
         reason = ""
         match request:
-            case SetDatum(end=end):
-                reason = self._datum(end)
+            case SetDatum(end=end, above_m=above):
+                reason = self._datum(end, above)
             case Nudge(end=end, step_m=step):
                 reason = self._nudge(end, step)
             case NudgeCrossfall(step=step):
@@ -111,17 +135,27 @@ class Serve:
                 self.c.guard.asked_hold[end] = on
         return reason
 
-    def _datum(self, end: Side) -> str:
+    def _datum(self, end: Side, above: float) -> str:
+        """Above 0: the blade rests on the ground there, which is then known."""
         guide = self.c.targets.ends[end].guide
         if guide not in BAR_GUIDES:
             return f"{end} follows '{guide}', which needs no datum"
+        if not abs(above) <= ABOVE:
+            return f"a datum is taken within {ABOVE * 1e3:.0f} mm of its target"
+        if not self.c.senses.settled:
+            return UNSETTLED
         seen = self.c.blade.end_height(end)
         if seen is None:
             return f"{end}: no reference in view; a datum needs one"
         spread = math.sqrt(seen[1])
         if spread > self.c.rig.limits.coast_sd_mm * MM:
             return f"{end}: the reference is unsure by {spread * 1e3:.1f} mm; wait, then set it"
-        self.c.targets.ends[end].set_datum(seen[0], seen[2], self.c.blade.sight(end))
+        follow, height = self.c.follow, seen[0] - above
+        if follow is not None:
+            # here the blade stands at what the schedule says of this place
+            height -= follow.offset
+            follow.set_datum(above or None)
+        self.c.targets.ends[end].set_datum(height, seen[2], self.c.blade.sight(end))
         return ""
 
     def _nudge(self, end: Side, step: float) -> str:
@@ -148,6 +182,9 @@ class Serve:
             return f"'{guide}' needs a bar on the {end}, and this rig has none"
         if guide in (Guide.STRING, Guide.EDGE) and self.c.rig.bars[end].turned:
             return f"the {end} bar stands along travel, so it sees no lateral of a {guide}"
+        refused = self.c.rig.calibration.no_string
+        if guide is Guide.STRING and end in refused:
+            return f"{end}: string is refused. {refused[end]}"
         other = self.c.targets.ends[end.other].guide
         if guide is Guide.FALL and other is Guide.FALL:
             return "both ends cannot follow each other's crossfall"
@@ -179,6 +216,8 @@ def _in_words(request: AnyRequest) -> str:
     match request:
         case SetDatum(end=end):
             words = f"datum {end}"
+            if request.above_m:
+                words += f", {request.above_m * 1e3:.0f} mm above"
         case Nudge(end=end, step_m=step):
             words = f"nudge {end} {step * 1e3:+.1f} mm"
         case NudgeCrossfall(step=step):

@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
+from firmware_py.calibration import Calibration, both_valves, lists_of_elements
 from firmware_py.messages import BAR_GUIDES, Guide, Side
 from firmware_py.schema import UNKNOWN, Crossed, Part, View
 from firmware_py.settings_bars import AnyBar, Bar
@@ -174,7 +175,8 @@ def _wires_once(rig: View) -> Iterator[Crossed]:
 
 WIRES = {
     "enable_pin": "pin", "left_pins": "pin", "right_pins": "pin", "hand_pins": "pin",
-    "pin_a": "pin", "pin_b": "pin", "relay_pin": "pin", "pin": "pin", "port": "port", "ports": "port",
+    "pin_a": "pin", "pin_b": "pin", "relay_pin": "pin", "pin": "pin",
+    "port": "port", "ports": "port",
 }  # fmt: skip
 
 
@@ -240,6 +242,7 @@ class Rig(Part):
 
     checks = (
         _named_once, _boards, _wires_once, _addresses_once, _guides, _gate_in_reach, _limits,
+        lists_of_elements, both_valves,
     )  # fmt: skip
 
     name: str = Field(min_length=1, max_length=60)
@@ -259,6 +262,7 @@ class Rig(Part):
     right: End
     control: Control = Control()
     check: CheckLevels = CheckLevels()
+    calibration: Calibration = Calibration()
     ignition: Ignition = Ignition()
 
     def end(self, side: Side) -> End:

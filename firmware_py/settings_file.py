@@ -127,7 +127,7 @@ class _Views:
         for place, checks, view in [*self._tables, ((), extra_checks, self._root)]:
             for check in checks:
                 for keys, words in check(view):
-                    yield tuple((*place, *key.split(".")) for key in keys), words
+                    yield tuple((*place, *_parts(key)) for key in keys), words
 
     def _plain(self, value: Any, place: Place, spots: list[errors.Spot]) -> Any:
         def inner(key: str | int, item: Any) -> Any:
@@ -155,6 +155,11 @@ class _Views:
             plain = default.model_dump(mode="json") if isinstance(default, BaseModel) else default
             unknown = name in doubtful or field.is_required()
             table.setdefault(name, UNKNOWN if unknown else plain)
+
+
+def _parts(key: str) -> Place:
+    """A dotted key's parts; a number counts in a list, from 0; "" is the table itself."""
+    return tuple(int(part) if part.isdecimal() else part for part in key.split(".") if part)
 
 
 def kind_of(raw: Iterable[str]) -> str:
@@ -210,9 +215,11 @@ def _faults(name: str, lines: Lines, problems: list[Problem]) -> list[Fault]:
     return sorted(faults, key=lambda fault: (fault.line, fault.key, fault.words))
 
 
-def load_model(path: Path, model: type[Model], extra_checks: Sequence[Check] = ()) -> Model:
+def load_model(
+    path: Path, model: type[Model], extra_checks: Sequence[Check] = (), most: int = MAX_BYTES
+) -> Model:
     """A model from a TOML file; FileFault as from parse, or if the file cannot be read."""
-    return parse(read_text(path), str(path), model, extra_checks)
+    return parse(read_text(path, most), str(path), model, extra_checks)
 
 
 def load_rig(path: Path) -> Rig:
@@ -220,15 +227,15 @@ def load_rig(path: Path) -> Rig:
     return load_model(path, Rig)
 
 
-def read_text(path: Path) -> str:
-    """The text of a file that may be one of ours; FileFault if it cannot be read."""
+def read_text(path: Path, most: int = MAX_BYTES) -> str:
+    """The text of a file that may be one of ours, of `most` bytes; FileFault if it is not read."""
     try:
         if path.exists() and not path.is_file():
             raise OSError("it is not a plain file")
         with path.open("rb") as stream:
-            raw = stream.read(MAX_BYTES + 1)
-        if len(raw) > MAX_BYTES:
-            raise OSError(f"it is larger than {MAX_BYTES} bytes, so hardly the file that is meant")
+            raw = stream.read(most + 1)
+        if len(raw) > most:
+            raise OSError(f"it is larger than {most} bytes, so hardly the file that is meant")
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         words = f"cannot be read: byte {error.start} is not UTF-8 text; save the file as UTF-8"

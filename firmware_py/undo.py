@@ -10,8 +10,8 @@ from firmware_py.parts import Parts
 DEPTH = 16  # changes that can be taken back, one after another
 
 EndSet = tuple[Guide, float | None, float, Sight, float]
-# words; both ends; crossfall, gate near and far, dead band; which ends are to be held
-Kept = tuple[str, tuple[EndSet, ...], tuple[float, ...], tuple[bool, ...]]
+# words; both ends; crossfall, gate near and far, dead band; which ends are to be held; ground
+Kept = tuple[str, tuple[EndSet, ...], tuple[float, ...], tuple[bool, ...], float | None]
 
 
 class Changes:
@@ -32,7 +32,8 @@ class Changes:
         ends = tuple(_end_set(c.targets.ends[side]) for side in SIDES)
         numbers = (c.targets.crossfall, c.gate_near, c.gate_far, c.dead_band)
         holds = tuple(c.guard.asked_hold[side] for side in SIDES)
-        return words, ends, numbers, holds
+        ground = None if c.follow is None else c.follow.ground.datum
+        return words, ends, numbers, holds, ground
 
     def keep(self, before: Kept) -> None:
         """The change was done, and can be taken back."""
@@ -43,7 +44,9 @@ class Changes:
         """Put back what the last change changed; '' when done, else the reason."""
         if not self.kept:
             return "nothing has been changed that could be taken back"
-        _, ends, numbers, holds = self.kept.pop()
+        _, ends, numbers, holds, ground = self.kept.pop()
+        if c.follow is not None and c.follow.ground.datum != ground:
+            c.follow.set_datum(ground)
         c.guard.asked_hold.update(zip(SIDES, holds, strict=True))
         for side, (guide, datum, lateral, sight, offset) in zip(SIDES, ends, strict=True):
             end = c.targets.ends[side]

@@ -7,6 +7,7 @@ import math
 from firmware_py.guard.modes import Facts, Verdict
 from firmware_py.guard.table import BY_NAME
 from firmware_py.guide import cues
+from firmware_py.guide.follow import Follow
 from firmware_py.guide.targets import EndError
 from firmware_py.messages import Answer, BarTick, EndState, EndTick, Guide, Side, Tick
 from firmware_py.parts import Parts
@@ -28,16 +29,27 @@ def make_tick(
         tuple(_bar(c, side, now_s) for side in blade.tracks),
         blade.crossfall() if known else None,
         math.sqrt(blade.roll_variance) if known else None,
-        c.targets.crossfall,
+        c.targets.fall_here,
         blade.roll if known else None,
         blade.pitch if known else None,
         blade.crab if known else None,
         cues.steer(blade, c.rig.control.master),
         c.senses.speed, c.senses.distance,
-        tuple(name for name in BY_NAME if name in facts.faults),
+        tuple(name for name in BY_NAME if name in facts.faults) if facts.faults else (),
         c.senses.dropped(), answers,
         c.guard.engaged, c.gate_near, c.gate_far, c.dead_band, c.undo_words,
         c.levels.due(c.senses.distance, c.guard.engaged), c.levels.check,
+        *(() if c.follow is None else _job(c.follow)),
+    )  # fmt: skip
+
+
+def _job(follow: Follow) -> tuple[float | None, float | None, str, str, str, float, float, float]:
+    """The tick's last fields: where the job stands, and what it adds to the targets."""
+    place = follow.chainage
+    known = place.known
+    return (
+        place.at if known else None, place.sd if known else None, follow.notice, follow.cut,
+        follow.state, follow.offset, follow.fall, follow.raised,
     )  # fmt: skip
 
 

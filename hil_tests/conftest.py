@@ -1,84 +1,166 @@
-"""Which devices the tests run on, and that a named device was really tested."""
+"""Which devices the tests run on, and that a named back was really tested.
+
+Backs: `simulated`; `stand-ins`, in memory and on virtual time; `terminals`, the same behind
+pyserial on pseudo-terminals and this computer's clock (the board's own program stands behind one in
+tests/test_board_micropython.py); and `hardware` by --rig.
+Without an option the first two are run.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import pytest
 
-from drivers.simulated.reference import REFERENCE, with_bars
-from drivers.simulated.rig import SimulatedRig
-from drivers.simulated.world import Reference, World
+from drivers.errors import DeviceError
+from firmware_py.errors import LineholdError
+from hil_tests import simulated, standin_bars, standin_parts, standin_valves
+from hil_tests.bench import Bench
 
-OPTION = "--device"
-SIMULATED = "simulated"
-
-
-def simulated_rig() -> SimulatedRig:
-    """Two bars, so that every kind of device is there."""
-    rig = with_bars(REFERENCE, left=True, right=True)
-    return SimulatedRig(World(right=Reference("edge")), rig, seed=11)
-
-
-# A driver of a real rig adds its name and how to open it.
-RIGS: dict[str, Callable[[], SimulatedRig]] = {SIMULATED: simulated_rig}
+KINDS = ("bar", "inertial", "inputs", "motion", "valves", "rig")
+BACKS: dict[str, dict[str, dict[str, Any]]] = {
+    "simulated": {
+        "bar": simulated.BARS, "inertial": simulated.INERTIAL, "inputs": simulated.INPUTS,
+        "motion": simulated.MOTION, "valves": simulated.VALVES,
+        "rig": {"rig": simulated.simulated_rig},
+    },
+    "stand-ins": {
+        "bar": standin_bars.BARS, "inertial": standin_parts.INERTIAL,
+        "inputs": standin_parts.INPUTS, "motion": standin_parts.MOTION,
+        "valves": standin_valves.VALVES, "rig": {},
+    },
+    "terminals": {
+        "bar": standin_bars.ON_TERMINALS, **standin_parts.ON_TERMINALS, "valves": {}, "rig": {},
+    },
+}  # fmt: skip
+HARDWARE = "hardware"
+DEFAULT = ("simulated", "stand-ins")
 
 
 class Passed:
-    """Counts the tests that each device passed."""
+    """Counts the tests that each back passed."""
 
     def __init__(self) -> None:
-        self.counts = dict.fromkeys(RIGS, 0)
+        self.counts: Counter[str] = Counter()
 
     def pytest_runtest_makereport(self, item: pytest.Item, call: pytest.CallInfo[None]) -> None:
         """A test that was skipped, in its setup or later, does not count."""
         callspec = getattr(item, "callspec", None)
         if callspec is not None and call.when == "call" and call.excinfo is None:
-            name = callspec.params.get("rig", "")
-            self.counts[name] = self.counts.get(name, 0) + 1
+            for kind in KINDS:
+                if kind in callspec.params:
+                    self.counts[callspec.params[kind][0]] += 1
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """--device, once or more."""
+    """--back, once or more; --rig."""
     parser.addoption(
-        OPTION, action="append", metavar="NAME",
-        help=f"device under test ({', '.join(RIGS)}); may be repeated; default {SIMULATED}",
+        "--back", action="append", metavar="NAME", choices=sorted(BACKS),
+        help=f"what to test ({', '.join(BACKS)}); repeatable; default: {' and '.join(DEFAULT)}",
+    )  # fmt: skip
+    parser.addoption(
+        "--rig", metavar="RIG.toml", help="test the real devices of this rig file, and nothing else"
+    )
+    parser.addoption(
+        "--valves", action="store_true",
+        help="with --rig: the valves may be driven; their supply is off, nobody is near",
     )  # fmt: skip
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """A name that nobody knows must not run nothing and call it good."""
-    unknown = [name for name in _named(config) if name not in RIGS]
-    if unknown:
-        raise pytest.UsageError(f"no device {unknown[0]!r} is known; {', '.join(RIGS)} are")
+    """The counter of what was passed; the hardware, where it is named."""
     config.pluginmanager.register(Passed(), "linehold-passed")
+    if named := config.getoption("--rig"):
+        from hil_tests.hardware import benches
+
+        try:
+            BACKS[HARDWARE] = benches(Path(named))
+        except (LineholdError, OSError) as error:
+            raise pytest.UsageError(f"--rig {named}: {error}") from error
 
 
 def pytest_generate_tests(metafunc: pytest.Metafunc) -> None:
-    """Every test that asks for a rig runs once on each named one."""
-    if "rig" in metafunc.fixturenames:
-        names = _named(metafunc.config) or [SIMULATED]
-        metafunc.parametrize("rig", names, indirect=True)
+    """Every test that asks for a kind of device runs once on each of it in each back."""
+    for kind in KINDS:
+        if kind in metafunc.fixturenames:
+            backs = _backs(metafunc.config)
+            found = [(back, name) for back in backs for name in BACKS[back][kind]]
+            ids = [f"{back}:{name}" for back, name in found]
+            why = pytest.mark.skip(reason=f"{' and '.join(backs)}: no {kind} there")
+            nothing = [pytest.param(("", ""), marks=why, id="none")]
+            metafunc.parametrize(kind, found or nothing, ids=ids or None, indirect=True)
 
 
 @pytest.hookimpl(trylast=True)
 def pytest_sessionfinish(session: pytest.Session) -> None:
-    """A named device that ran nothing has failed."""
+    """A named back that passed nothing has failed; tests that were skipped prove nothing."""
     config = session.config
     passed = config.pluginmanager.get_plugin("linehold-passed")
     if config.option.collectonly or not isinstance(passed, Passed):
         return
-    idle = [name for name in _named(config) if not passed.counts[name]]
+    named = [HARDWARE] if config.getoption("--rig") else config.getoption("--back") or []
+    idle = [name for name in dict.fromkeys(named) if not passed.counts[name]]
     if idle:
-        print(f"\nFAILED: no test passed on the named device {', '.join(idle)}")
+        print(f"\nFAILED: no test passed on the named back {', '.join(idle)}")
         session.exitstatus = pytest.ExitCode.TESTS_FAILED
 
 
-def _named(config: pytest.Config) -> list[str]:
-    return list(dict.fromkeys(config.getoption(OPTION) or []))
+def _backs(config: pytest.Config) -> list[str]:
+    if config.getoption("--rig"):
+        return [HARDWARE]
+    return list(dict.fromkeys(config.getoption("--back") or DEFAULT))
+
+
+def _opened(request: pytest.FixtureRequest, kind: str) -> Iterator[Bench]:
+    back, name = request.param
+    if kind == "valves" and back == HARDWARE and not request.config.getoption("--valves"):
+        pytest.skip("these tests drive the valves, and --valves does not say that nothing can move")
+    try:
+        bench = BACKS[back][kind][name]()
+    except DeviceError as error:
+        pytest.fail(f"{back}:{name} cannot be opened: {error}")
+    bench.name = f"{back}:{name}"
+    yield bench
+    bench.close()
 
 
 @pytest.fixture
-def rig(request: pytest.FixtureRequest) -> SimulatedRig:
-    """The rig under test, opened anew for each test."""
-    return RIGS[request.param]()
+def bar(request: pytest.FixtureRequest) -> Iterator[Bench]:
+    """A range bar, opened anew for each test."""
+    yield from _opened(request, "bar")
+
+
+@pytest.fixture
+def inertial(request: pytest.FixtureRequest) -> Iterator[Bench]:
+    """An inertial sensor."""
+    yield from _opened(request, "inertial")
+
+
+@pytest.fixture
+def inputs(request: pytest.FixtureRequest) -> Iterator[Bench]:
+    """The driver's inputs."""
+    yield from _opened(request, "inputs")
+
+
+@pytest.fixture
+def motion(request: pytest.FixtureRequest) -> Iterator[Bench]:
+    """Way and speed."""
+    yield from _opened(request, "motion")
+
+
+@pytest.fixture
+def valves(request: pytest.FixtureRequest) -> Iterator[Bench]:
+    """The two lift valves."""
+    yield from _opened(request, "valves")
+
+
+@pytest.fixture
+def rig(request: pytest.FixtureRequest) -> Iterator[Any]:
+    """A whole rig."""
+    back, name = request.param
+    opened = BACKS[back]["rig"][name]()
+    yield opened
+    opened.close()

@@ -1,4 +1,4 @@
-"""Harm a live run on the simulated rig and measure what came of it: `python hil_tests/harm.py`.
+"""Harm a live run on the simulated rig and measure what came of it: `python -m hil_tests.harm`.
 
 Kills, stops or floods the dashboard, the journal and the loop at random moments, and prints a
 table. What is asked: valves neutral within 250 ms of the loop's death, no listener's death felt
@@ -11,16 +11,13 @@ import argparse
 import contextlib
 import json
 import os
-import pty
 import random
+import shutil
 import signal
-import subprocess
 import sys
 import tempfile
-import threading
 import time
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -28,21 +25,13 @@ import numpy as np
 from firmware_py.errors import LineholdError
 from firmware_py.journal.read import Log, Recorded
 from firmware_py.link.client import Client
-from firmware_py.link.frames import Ask, Beat, Drive, FromLoop, HoldEnable, Told
-from firmware_py.messages import AnyRequest, Engage, Mode, Nudge, SetDatum, Side
+from firmware_py.link.frames import Ask, Beat
+from firmware_py.messages import Engage, Mode, Nudge, Side
+from hil_tests.live_run import Run, family
 
-ROOT = Path(__file__).resolve().parent.parent
-MODULES = {
-    "loop": "firmware_py.live.loop_process",
-    "dashboard": "-m tui",
-    "journal": "multiprocessing.spawn",
-    "rig": "firmware_py.live.rig_process",
-}
 NEUTRAL_S = 0.25  # s, asked for
 LOST_S = 1.0  # s of a recording, asked for
-UP_S = 25.0  # s for a run to be in automatic
 STOP_S = 1.2  # s that a stopped process stands still
-STAND_S = 2.5  # s, for tilt and bar to settle before the datum
 AGAIN_S = 3.0  # s, in which automatic is had again after a stop
 FLOODERS = 4
 MEASURED = {
@@ -51,119 +40,6 @@ MEASURED = {
     "missed": "deadlines missed",
     "late_ms": "lateness p99.9, ms",
 }
-
-
-@dataclass
-class Run:
-    """A live run as a process, in a terminal of its own, and a listener at it."""
-
-    folder: Path
-    seed: int
-    number: int = 0
-    seen: list[FromLoop] = field(default_factory=list)
-
-    def __enter__(self) -> Run:
-        self.link, self.truth = self.folder / "link", self.folder / "truth.csv"
-        self.terminal, inner = pty.openpty()
-        command = [
-            sys.executable, "-m", "firmware_py", "run", "--driver", "none", "--silent",
-            "--link", str(self.link), "--log", str(self.folder), "--truth", str(self.truth),
-            "--seed", str(self.seed),
-        ]  # fmt: skip
-        environment = os.environ | {"PYTHONPATH": str(ROOT), "TERM": "xterm-256color"}
-        self.process = subprocess.Popen(
-            command, stdin=inner, stdout=inner, stderr=subprocess.STDOUT, env=environment,
-            start_new_session=True,
-        )  # fmt: skip
-        os.close(inner)
-        self.output = bytearray()
-        threading.Thread(target=self._drain, daemon=True).start()
-        self.client = self._join()
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.client.close()
-        if self.process.poll() is None:
-            self.process.terminate()
-        try:
-            self.process.wait(20.0)
-        except subprocess.TimeoutExpired:
-            self.process.kill()
-            self.process.wait()
-        with contextlib.suppress(OSError):
-            os.close(self.terminal)
-
-    def _drain(self) -> None:
-        with contextlib.suppress(OSError):
-            while data := os.read(self.terminal, 65536):
-                self.output += data
-
-    def _join(self) -> Client:
-        end = time.monotonic() + UP_S
-        while True:
-            try:
-                return Client(self.link, "harm")
-            except LineholdError:
-                if time.monotonic() > end or self.process.poll() is not None:
-                    raise RuntimeError(self.output.decode(errors="replace")) from None
-                time.sleep(0.05)
-
-    def hear(self, seconds: float) -> list[FromLoop]:
-        """Listen for so long."""
-        found, end = [], time.monotonic() + seconds
-        while time.monotonic() < end:
-            found += self.client.poll()
-            time.sleep(0.01)
-        self.seen += found
-        return found
-
-    def ask(self, kind: type[AnyRequest], *values: object) -> str:
-        """One request; '' when it was done, else the reason."""
-        self.number += 1
-        self.client.send(Ask(kind(self.number, *values)))
-        for _ in range(30):
-            for frame in self.hear(0.03):
-                if isinstance(frame, Told) and frame.answer.number == self.number:
-                    return frame.answer.reason
-        return "no answer"
-
-    def automatic(self) -> None:
-        """Datum, engage, drive: as a person would at the dashboard."""
-        self.client.send(HoldEnable(0, True))
-        self.hear(STAND_S)
-        end = time.monotonic() + UP_S
-        while why := self.ask(SetDatum, Side.LEFT) or self.ask(Engage):
-            if time.monotonic() > end:
-                raise RuntimeError(f"automatic was not had: {why}")
-            self.hear(0.3)
-        self.client.send(Drive(0, 0.5))
-
-    def pids(self, who: str) -> list[int]:
-        """Processes of one kind that belong to this run."""
-        return [pid for pid, words in family(self.process.pid) if MODULES[who] in words]
-
-    def mode(self) -> Mode | None:
-        """As the newest tick has it."""
-        beats = [f for f in self.hear(0.15) if isinstance(f, Beat)]
-        return beats[-1].tick.mode if beats else None
-
-
-def family(parent: int) -> Iterator[tuple[int, str]]:
-    """Processes below a process, with their command lines."""
-    children: dict[int, list[int]] = {}
-    for stat in Path("/proc").glob("[0-9]*/stat"):
-        with contextlib.suppress(OSError, ValueError):
-            text = stat.read_text()
-            children.setdefault(int(text.rpartition(")")[2].split()[1]), []).append(
-                int(text.split(" ", 1)[0])
-            )
-    todo = list(children.get(parent, ()))
-    while todo:
-        pid = todo.pop()
-        todo += children.get(pid, ())
-        with contextlib.suppress(OSError):
-            words = Path(f"/proc/{pid}/cmdline").read_bytes().replace(b"\0", b" ").decode()
-            yield pid, words
 
 
 def truth(run: Run) -> np.ndarray:
@@ -300,8 +176,8 @@ HARMS: dict[str, Callable[[Run, random.Random], dict[str, object]]] = {
 }
 
 
-def once(name: str, seed: int) -> dict[str, object]:
-    """One run, one harm; what was measured."""
+def once(name: str, seed: int, keep: Path | None = None) -> dict[str, object]:
+    """One run, one harm; what was measured. keep: where the files of a run that went wrong go."""
     rng = random.Random(seed * 7919 + len(name))
     with tempfile.TemporaryDirectory(prefix="lh") as folder:
         run = Run(Path(folder), seed)
@@ -319,6 +195,8 @@ def once(name: str, seed: int) -> dict[str, object]:
             "late_ms": float(np.quantile(late, 0.999)) * 1e3,
             "left_over": len(list(family(run.process.pid))),
         }
+        if keep is not None and not found["told"]:
+            shutil.copytree(folder, keep / f"{name} {seed}", ignore=shutil.ignore_patterns("link*"))
     return found
 
 
@@ -339,13 +217,14 @@ def main() -> int:
     )
     parser.add_argument("--times", type=int, default=50, help="of each harm (50)")
     parser.add_argument("--only", choices=sorted(HARMS), help="one harm alone")
+    parser.add_argument("--keep", type=Path, help="copy the recordings of what went wrong to here")
     parser.add_argument("--json", action="store_true", help="one object a line")
     options = parser.parse_args()
     bad = 0
     for name in HARMS if options.only is None else [options.only]:
         rows = []
         for seed in range(1, options.times + 1):
-            rows.append(once(name, seed))
+            rows.append(once(name, seed, options.keep))
             if not rows[-1]["told"]:
                 print(f"{name}, seed {seed}: {rows[-1]}", file=sys.stderr, flush=True)
             if sys.stderr.isatty():

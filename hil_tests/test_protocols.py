@@ -94,7 +94,7 @@ def test_the_lease_shuts_the_valves(rig: Any) -> None:
     """Without a fresh command the valves shut by themselves."""
     truth = getattr(rig, "truth", None)
     if truth is None:
-        pytest.skip("needs a rig whose oil can be watched")
+        pytest.skip("this back has no oil that can be watched")
     rig.read(START_S)
     rig.write(ValveCommand(START_S, 0.6, 0.6))
     rig.read(START_S + 0.15)
@@ -114,7 +114,7 @@ def test_neutral_and_close_shut_the_valves(rig: Any) -> None:
 def test_what_is_no_number_is_no_command(rig: Any) -> None:
     truth = getattr(rig, "truth", None)
     if truth is None:
-        pytest.skip("needs a rig whose oil can be watched")
+        pytest.skip("this back has no oil that can be watched")
     rig.read(START_S)
     rig.write(ValveCommand(START_S, math.nan, math.inf))
     rig.read(START_S + 0.15)

@@ -20,7 +20,7 @@ from typing import Any
 from firmware_py.settings_file import parse
 from firmware_py.trial.run import run_trial
 from firmware_py.trial.scenario import Scenario
-from hil_tests.wired import WIRINGS, WiredRig, rig_file
+from hil_tests.wired import WIRINGS, PlainRig, WiredRig, rig_file
 
 AGREE = 0.10  # share by which the figures may differ
 TRIAL = """
@@ -48,7 +48,7 @@ COMPARED = ("string_rms_mm", "string_p95_mm", "crossfall_rms_pct")  # of the gui
 def pair(wiring: str, distance_m: float, seed: int, air: Path) -> tuple[Summary, Summary]:
     """The same trial and seed: on simulated devices, and read through wires."""
     rig, trial = rig_file(wiring, air), scenario(distance_m)
-    plain = run_trial(trial, rig, seed)
+    plain = run_trial(trial, rig, seed, simulate=partial(PlainRig, wiring=wiring))
     wired = run_trial(trial, rig, seed, simulate=partial(WiredRig, rig=rig, air=air))
     return plain.summary, wired.summary
 

@@ -21,7 +21,9 @@ from firmware_py.settings import Rig
 from firmware_py.settings_file import parse
 from firmware_py.trial.run import START_S
 
+TICK_S = 0.01
 BEFORE_S = 3.0  # the devices are opened so long before the trial's first tick
+FIRST_S = 0.03  # s; from firing to firing in `parts`
 FINE_M = 1e-6  # steps of the simulated echoes: those on the wire are the element's own
 ANSWER_S, BYTES_S = 0.040, 4 * 10 / 9600  # a serial element's answer, and its four bytes
 
@@ -76,7 +78,7 @@ trigger = "byte"
 period_ms = 100
 pause_ms = 30
 latency_ms = 42
-noise_mm = 3
+noise_mm = 1
 frame_ms = 150
 reach_far_mm = 1200
 """
@@ -105,14 +107,36 @@ def rig_file(wiring: str, air: Path) -> Rig:
     return parse(text, f"{wiring}.toml", Rig)
 
 
+def alike(truth: RigTruth, wiring: str) -> RigTruth:
+    """What the simulated devices must have in common with those on the wire, to be compared.
+
+    The thermometer is looked at once a second, and the board says four inertial readings at once.
+    """
+    batch_s = 0.5 * 3 / truth.inertial.rate_hz if wiring == "board" else 0.0
+    late = replace(truth.inertial, latency_s=truth.inertial.latency_s + batch_s)
+    return replace(truth, air=replace(truth.air, rate_hz=1.0), inertial=late)
+
+
+class PlainRig(SimulatedRig):
+    """The same machine on simulated devices, from the same instant on."""
+
+    def __init__(self, world: World, truth: RigTruth, seed: int, *, wiring: str) -> None:
+        super().__init__(world, alike(truth, wiring), seed)
+        for n in range(round(BEFORE_S / TICK_S)):
+            self.read(START_S - BEFORE_S + n * TICK_S)
+
+
 class WiredRig(SimulatedRig):
     """The simulated machine, read and commanded through the real drivers alone."""
 
     def __init__(self, world: World, truth: RigTruth, seed: int, *, rig: Rig, air: Path) -> None:
         if truth.left_bar is not None and rig.bars["left"].kind == "uart-binary":  # type: ignore[index]
             truth = replace(truth, left_bar=replace(truth.left_bar, step_m=FINE_M))
-        super().__init__(world, truth, seed)
+        fast = replace(truth, air=replace(truth.air, rate_hz=1.0))
+        super().__init__(world, fast, seed)
         self.wire = wired(self, rig, air, START_S - BEFORE_S)
+        # opened when the simulated bar fires first: then both fire alike, and hear the same noise
+        self.wire.advance(START_S - BEFORE_S + FIRST_S)
         self.mixed: MixedRig = open_rig(rig, None, self.wire.wires)
 
     def read(self, now_s: float) -> Sequence[AnySample]:
@@ -120,7 +144,7 @@ class WiredRig(SimulatedRig):
         while (
             self.wire.now_s < now_s - 1e-9
         ):  # devices are looked at on ticks, also before the first
-            self.wire.advance(min(self.wire.now_s + 0.01, now_s))
+            self.wire.advance(min(self.wire.now_s + TICK_S, now_s))
             if self.wire.now_s < now_s - 1e-9:
                 self.mixed.read(self.wire.now_s)
                 self.mixed.write(ValveCommand(self.wire.now_s, 0.0, 0.0))

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import tempfile
+
 import pytest
 from hypothesis import settings
 
 settings.register_profile("linehold", derandomize=True, deadline=None, max_examples=100)
 settings.load_profile("linehold")
+
+os.environ["XDG_STATE_HOME"] = tempfile.mkdtemp(prefix="lh-state")  # no results of anybody's
 
 LIVE = (  # start processes of their own, and are judged by the clock
     "test_commands_run", "test_tmux_session", "test_tui_browser_real", "test_tui_browser_command",

@@ -18,7 +18,10 @@ from firmware_py.guard.table import ROWS
 from firmware_py.settings_file import bundled_rigs, find_rig
 
 ROOT = Path(__file__).resolve().parent.parent
-COMMANDS = ("run", "trial", "replay", "report", "logs", "rigs", "check", "faults")
+COMMANDS = (
+    "run", "trial", "replay", "report", "logs", "rigs", "check", "faults", "tilt", "bar", "valves",
+    "tune", "budget",
+)  # fmt: skip
 
 
 def call(*arguments: str) -> Result:
@@ -120,7 +123,7 @@ def test_the_limits_of_a_number_are_both_allowed() -> None:
 
 def test_a_rig_that_is_not_there() -> None:
     bad(call("run", "--rig", "referense"), "referense: no such rig file", "did you mean reference?")
-    bad(call("check", "no-such.toml"), "no-such.toml: no such rig file")
+    bad(call("check", "file", "no-such.toml"), "no-such.toml: no such rig file")
 
 
 def test_a_trial_that_is_not_there() -> None:
@@ -131,7 +134,7 @@ def test_all_faults_of_a_rig_file_at_once(in_tmp: Path) -> None:
     text = find_rig("reference").read_text()
     text = text.replace("width_mm = 1800", "width_mm = 18000").replace("rate_hz", "rate_herz")
     Path("mine.toml").write_text(text)
-    for arguments in (["check", "mine.toml"], ["run", "--rig", "mine.toml", "--headless"]):
+    for arguments in (["check", "file", "mine.toml"], ["run", "--rig", "mine.toml", "--headless"]):
         result = call(*arguments)
         bad(result, "mine.toml:6: blade.width_mm", "rate_herz")
         assert len(result.stderr.splitlines()) == 2
@@ -140,18 +143,21 @@ def test_all_faults_of_a_rig_file_at_once(in_tmp: Path) -> None:
 
 def test_a_file_that_is_no_toml_and_a_folder(in_tmp: Path) -> None:
     Path("mine.toml").write_text("name = ")
-    bad(call("check", "mine.toml"), "mine.toml:1: not TOML")
-    bad(call("check", "."), "cannot be read")
+    bad(call("check", "file", "mine.toml"), "mine.toml:1: not TOML")
+    bad(call("check", "file", "."), "cannot be read")
 
 
 def test_check_tells_a_rig_from_a_trial() -> None:
-    assert "a rig without faults" in call("check", "reference").stdout
-    assert "a trial without faults, on rig reference" in call("check", "footpath-string").stdout
+    assert "a rig without faults" in call("check", "file", "reference").stdout
+    assert (
+        "a trial without faults, on rig reference"
+        in call("check", "file", "footpath-string").stdout
+    )
 
 
 def test_a_faulty_trial_file_is_told_as_a_trial(in_tmp: Path) -> None:
     Path("job.toml").write_text('name = "job"\nwords = "A job."\ndistance_m = -5.0\n')
-    bad(call("check", "job.toml"), "job.toml:3: distance_m", "path", "missing")
+    bad(call("check", "file", "job.toml"), "job.toml:3: distance_m", "path", "missing")
 
 
 def test_a_folder_that_cannot_be_made_stops_a_run_before_it_begins(in_tmp: Path) -> None:
@@ -327,10 +333,10 @@ def test_a_ground_that_cannot_be_read(in_tmp: Path) -> None:
 def test_check_and_trial_tell_where_a_missing_ground_is_named(in_tmp: Path) -> None:
     Path("job.toml").write_text(SHORT.replace('"C"', '"absent.npz"'))
     told = "job.toml:5: ground: ground file absent.npz is not there"
-    bad(call("check", "job.toml"), told)
+    bad(call("check", "file", "job.toml"), told)
     bad(call("trial", "job.toml"), told)
     Path("job.toml").write_text(SHORT)
-    assert call("check", "job.toml").exit_code == 0
+    assert call("check", "file", "job.toml").exit_code == 0
 
 
 def test_two_logs_in_one_file_are_told(short: tuple[Result, Path], in_tmp: Path) -> None:

@@ -78,6 +78,7 @@ class Scene:
     ) -> None:
         world = World(crossfall=0.0, ground="flat", ground_mean_m=0.0, left=BOARD)
         self.rig = SimulatedRig(world, truth, 1)
+        self.rig.person.enable(True)
         place = BarPlace(1.2, 0.75, POSITIONS)
         self.procedure = Procedure(valve_steps.valve_steps("bar.left", place, 0.9))
         self.wires, self.now_s, self.first_s, self.furthest = wires, 10.0, math.inf, 0.0
@@ -157,6 +158,7 @@ def test_a_fault_in_the_midst_ends_it(fault: str, values: dict[str, Any], words:
 def test_a_hand_on_a_lever_or_driving_ends_it() -> None:
     for act, words in (
         (lambda person: person.hand("right", 0.0), "hand is on a lever"),
+        (lambda person: person.enable(False), "Enable was let go"),
         (lambda person: person.drive(0.5), "stand still"),
     ):
         scene = Scene(_right)
@@ -165,6 +167,14 @@ def test_a_hand_on_a_lever_or_driving_ends_it() -> None:
         act(scene.rig.person)
         scene.run(1.0)
         assert words in str(scene.procedure.error)
+
+
+def test_without_enable_nothing_moves() -> None:
+    scene = Scene(_right)
+    scene.rig.person.enable(False)
+    scene.run(10.0)
+    assert "Enable is not held" in str(scene.procedure.error)
+    assert scene.first_s == math.inf
 
 
 @pytest.mark.parametrize(("dropout", "ok"), [(0.05, True), (0.35, False)])

@@ -65,7 +65,7 @@ def test_the_slope_check_holds_for_10_k_and_2_h(
 
 
 def test_missing() -> None:
-    assert is_stale(None, NOW, 20.0, "tilt") == "No tilt was stored; do it first."
+    assert is_stale(None, NOW, 20.0, "tilt") == "No result of tilt is stored; do it first."
 
 
 def test_the_tilt_zero_does_not_age_but_knows_its_device() -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -18,6 +18,7 @@ from firmware_py.commission.valves import (
     Step,
     ValveMap,
     pooled,
+    taped,
     valve_map,
     way,
 )
@@ -190,3 +191,33 @@ def test_the_stated_spread_of_the_fit_is_the_real_one() -> None:
         scores.append((value - true) / np.sqrt(np.diag(found.covariance)))
     assert np.std(scores, axis=0) == pytest.approx(np.ones(4), abs=0.35)
     assert np.mean(scores, axis=0) == pytest.approx(np.zeros(4), abs=0.55)
+
+
+def _seen(value: float, u: float = 0.01) -> Estimate:
+    return Estimate(value, "m", u)
+
+
+def test_a_tape_weighs_by_its_variance() -> None:
+    """By hand: tape 1.2 m, u of the half sqrt((3/2)^2/3 + 3^2/3) = 1.936 mm; seen 610 +- 10 mm.
+
+    Weight 1.936^2 / (1.936^2 + 10^2) = 0.0361: 600.36 mm. Of the gyro's scale is left, on the
+    left under a bar at 1.2 m, 1 - 0.0361 (1 + 1.2/0.6) = 0.892; on the right the bar helps.
+    """
+    bar = replace(BAR, apart_m=1.2)
+    left, share = taped(_seen(0.610), LEFT, bar)
+    assert left.value == pytest.approx(0.60036, abs=1e-5)
+    assert left.u == pytest.approx(1.901e-3, rel=2e-3)
+    assert share == pytest.approx(0.8917, abs=1e-3)
+    assert taped(_seen(0.610), RIGHT, bar)[1] == pytest.approx(1.036, abs=1e-3)
+    assert taped(_seen(0.6), LEFT, BAR)[1] == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize(("off", "ok"), [(0.0355, True), (0.0358, False), (-0.0358, False)])
+def test_a_tape_that_disagrees_is_refused(off: float, ok: bool) -> None:
+    """3.5 sigma of 10 and 1.936 mm together: 35.65 mm."""
+    bar = replace(BAR, apart_m=1.2)
+    if ok:
+        taped(_seen(0.6 + off), LEFT, bar)
+        return
+    with pytest.raises(CommissionError, match="from where the tape has it"):
+        taped(_seen(0.6 + off), LEFT, bar)

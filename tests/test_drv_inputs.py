@@ -169,7 +169,7 @@ def test_pins_beyond_the_header_are_refused() -> None:
 
 
 gpiozero_there = pytest.mark.skipif(
-    importlib.util.find_spec("gpiozero") is None, reason="gpiozero (extra pin) is not installed"
+    importlib.util.find_spec("gpiozero") is None, reason="gpiozero (extra pi) is not installed"
 )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from drivers.i2c import Bus
+from drivers.i2c import Bus, I2cError
 from drivers.rangers.address import AddressError, present, refusal, set_address
 from drivers.standins.i2c_bus import StandInBus
 from drivers.standins.rangers import PlainChip, RegisterChip, Sight
@@ -117,6 +117,22 @@ def test_two_chips_at_the_old_address_are_noticed_after(
 
     wire.attach(0x70, Both())
     assert "there were two chips" in failed(bus, clock, 0x70, 0x71)
+
+
+TROUBLE = {"stuck": "the bus is stuck", "unplug": "is not there", "short": "gave 1 bytes of 2"}
+
+
+@pytest.mark.parametrize("fault", TROUBLE)
+def test_a_bus_in_trouble_is_told_in_a_sentence(
+    clock: Clock, wire: StandInBus, bus: Bus, fault: str
+) -> None:
+    """Stuck or gone: nothing was written. A short answer of the proof: it has moved, unproven."""
+    chip = RegisterChip(wire, 0x70, Sight([1.2]), clock)
+    wire.stuck, wire.plugged = fault == "stuck", fault != "unplug"
+    wire.short_by = int(fault == "short")
+    with pytest.raises(I2cError, match=TROUBLE[fault]):
+        set_address(bus, 0x70, 0x72, "registers", **waiting(clock))  # type: ignore[arg-type]
+    assert chip.readdressed == ([0x72] if fault == "short" else [])
 
 
 def test_a_chip_that_vanishes_is_told(clock: Clock, wire: StandInBus, bus: Bus) -> None:

@@ -230,7 +230,7 @@ def test_closed_it_lets_go_of_its_pins() -> None:
 
 
 @pytest.mark.skipif(
-    importlib.util.find_spec("gpiozero") is None, reason="gpiozero (extra pin) is not installed"
+    importlib.util.find_spec("gpiozero") is None, reason="gpiozero (extra pi) is not installed"
 )
 def test_edges_by_gpiozero_on_its_mock_pins() -> None:
     from gpiozero.pins.mock import MockFactory

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import os
-import socket
 import stat
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 
 import msgspec
 import pytest
 from test_journal_making import tick
 
-from firmware_py.link.address import AddressError, default_path
-from firmware_py.link.client import Client, Coming, LinkError, hello_of
+from firmware_py.link.client import hello_of
 from firmware_py.link.frames import (
     SCHEMA,
     VERSION,
@@ -33,30 +30,9 @@ from firmware_py.link.frames import (
     join,
 )
 from firmware_py.link.peer import BAD, WAITING
-from firmware_py.link.server import PER_TICK, SENDS, Server
-from firmware_py.live.hello import make_hello
+from firmware_py.link.server import PER_TICK, SENDS
 from firmware_py.messages import Answer, Engage, Mark, Nudge, Side
-from firmware_py.settings_file import find_rig, load_rig
-
-HELLO = make_hello(load_rig(find_rig("reference")), "run.mcap", 5.0)
-
-
-class Loop:
-    """A server as the loop holds it, and what it was told."""
-
-    def __init__(self, path: Path, bench: Callable[[Bench], str] | None = None) -> None:
-        self.stopped: list[str] = []
-        self.server = Server(path, HELLO, self.stopped.append, bench=bench, keeper="word")
-        self.seq = 0
-
-    def turn(self, times: int = 1, *answers: Answer) -> list[object]:
-        """Ticks: requests in, one tick out."""
-        found: list[object] = []
-        for _ in range(times):
-            found += self.server.take()
-            self.server.put(msgspec.structs.replace(tick(self.seq), answers=answers))
-            self.seq += 1
-        return found
+from tests.link_bench import HELLO, OPEN, Loop, joined, raw
 
 
 @pytest.fixture
@@ -71,29 +47,11 @@ def loop(path: Path) -> Iterator[Loop]:
     made.server.close("the test is over")
 
 
-OPEN: list[Client] = []
-
-
 @pytest.fixture(autouse=True)
 def _close() -> Iterator[None]:
     yield
     while OPEN:
         OPEN.pop().close()
-
-
-def joined(loop: Loop, path: Path, **how: object) -> tuple[Client, list[FromLoop]]:
-    """A client that has been let in, and the frames that it got meanwhile."""
-    client = Client(path, "test", **how)  # type: ignore[arg-type]
-    OPEN.append(client)
-    loop.turn(3)
-    return client, client.poll()
-
-
-def raw(path: Path) -> socket.socket:
-    made = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
-    made.connect(str(path))
-    made.setblocking(False)
-    return made
 
 
 def test_a_listener_gets_the_hello_first_and_then_each_tick(loop: Loop, path: Path) -> None:
@@ -308,65 +266,6 @@ def test_stop_reaches_the_loop(loop: Loop, path: Path) -> None:
     assert loop.stopped == ["stopped at a dashboard"]
 
 
-def test_the_end_is_told_and_the_socket_goes(path: Path) -> None:
-    loop = Loop(path)
-    client, _ = joined(loop, path)
-    loop.server.close("The loop ended: the time is up. Valves neutral.")
-    assert isinstance(client.poll()[-1], Bye)
-    assert client.lost == "The loop ended: the time is up. Valves neutral."
-    assert not path.exists()
-    with pytest.raises(LinkError, match="no controller answers at"):
-        Client(path, "late")
-
-
-def test_a_loop_that_dies_is_seen(path: Path) -> None:
-    loop = Loop(path)
-    client, _ = joined(loop, path)
-    for peer in loop.server._peers.values():
-        peer.close()
-    client.poll()
-    assert client.lost.startswith(
-        "The link to the control loop is cut. Shut the hydraulics by hand"
-    )
-    assert not client.send(Ask(Engage(1)))
-    loop.server._peers.clear()
-    loop.server.close("")
-
-
-def test_a_socket_in_use_is_not_taken_and_a_dead_one_is(path: Path) -> None:
-    loop = Loop(path)
-    with pytest.raises(AddressError, match="in use by a running controller"):
-        Loop(path)
-    loop.server._socket.close()  # as a kill leaves it
-    assert path.exists()
-    Loop(path).server.close("")
-
-
-def test_a_file_is_never_overwritten_nor_a_folder_of_others_used(tmp_path: Path) -> None:
-    file = tmp_path / "precious"
-    file.write_text("data")
-    with pytest.raises(AddressError, match="not a socket"):
-        Loop(file)
-    assert file.read_text() == "data"
-    shared = tmp_path / "shared"
-    shared.mkdir()
-    shared.chmod(0o777)
-    with pytest.raises(AddressError, match="written by others"):
-        Loop(shared / "link.sock")
-
-
-def test_a_path_that_is_too_long_is_told(tmp_path: Path) -> None:
-    with pytest.raises(AddressError, match="longer than 107 bytes"):
-        Loop(tmp_path / ("x" * 120))
-
-
-def test_the_default_path_is_the_users_own(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("XDG_RUNTIME_DIR", str(tmp_path))
-    assert default_path().parent == tmp_path
-    monkeypatch.delenv("XDG_RUNTIME_DIR")
-    assert str(os.getuid()) in str(default_path())
-
-
 def test_waiting_has_an_end(loop: Loop, path: Path) -> None:
     client, _ = joined(loop, path)
     for n in range(3 * WAITING):
@@ -393,26 +292,3 @@ def test_a_frame_longer_than_any_request_never_reaches_a_tick(loop: Loop, path: 
     assert loop.turn(3) == []
     client.send(Ask(Mark(2, "\u20ac" * 200)))
     assert len(loop.turn(3)) == 1
-
-
-def test_a_loop_that_is_coming_up_need_not_be_waited_for(path: Path) -> None:
-    coming = Coming(path, "early", wait_s=30.0)
-    assert coming.poll() == []
-    assert (coming.lost, coming.send(Ask(Engage(1)))) == ("", False)
-    loop = Loop(path)
-    coming.poll()
-    loop.turn(3)
-    assert hello_of(coming.poll()) == HELLO
-    assert coming.send(Ask(Engage(1)))
-    assert len(loop.turn(2)) == 1
-    loop.server.close("over")
-    coming.poll()
-    assert coming.lost == "over"
-    coming.close()
-
-
-def test_one_that_never_comes_is_told(path: Path) -> None:
-    coming = Coming(path, "early", wait_s=0.0)
-    assert coming.poll() == []
-    assert "no controller answers at" in coming.lost
-    coming.close()

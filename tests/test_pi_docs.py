@@ -166,3 +166,14 @@ def test_the_count_of_levels_inside_their_intervals() -> None:
     assert f"{lowest} to 42 of 42 levels inside" in FIELD
     inside = stats.binom(42, 0.95)
     assert inside.cdf(lowest - 1) <= 0.01 < inside.cdf(lowest)
+
+
+def test_the_form_has_a_line_for_every_level_of_the_protocol_and_loads_nothing() -> None:
+    form = (DOCS / "field-trial-form.html").read_text(encoding="utf-8")
+    lines = re.findall(r"<tr><td>(\d+)<td>(left|right)<td>", form)
+    assert lines == [(str(c), side) for c in range(0, 41, 2) for side in ("left", "right")]
+    assert f"both edges: {len(lines)} readings" in FIELD
+    steps = [int(n) for n in re.findall(r"^(\d+)\. ", FIELD, re.MULTILINE)]
+    assert steps == list(range(1, len(steps) + 1))
+    assert f"<td>{steps[-1]}" in form
+    assert not re.search(r"(src|href|url\()", form)

@@ -124,9 +124,9 @@ def test_an_end_has_the_time_that_it_may_take(unit: dict[str, list[str]]) -> Non
 def test_exit_codes_lead_where_they_should(unit: dict[str, list[str]]) -> None:
     good = set(map(int, unit["Service.SuccessExitStatus"][0].split()))
     assert good == {IGNITION, INTERRUPTED, 143}
-    assert unit["Service.Restart"] == ["on-failure"]
+    assert unit["Service.Restart"] == ["always"]
     assert FAULT not in good
-    assert unit["Service.RestartPreventExitStatus"] == [str(BAD_INPUT)]
+    assert unit["Service.RestartPreventExitStatus"] == [f"{BAD_INPUT} {IGNITION}"]
     assert unit["Service.ExecStopPost"] == ["+/bin/sh /etc/linehold/after-run"]
     assert f"= {IGNITION} ]" in file("after-run")
 

@@ -136,7 +136,7 @@ def test_a_live_run_ends_neutral_and_stored_when_the_ignition_goes_off(tmp_path:
     wire = factory.pin(24)
     wire.drive_low()  # the opto-coupler conducts: on
     path = find_rig("reference")
-    rig = load_rig(path).model_copy(update={"ignition": Table(pin=24, off_s=0.6)})
+    rig = load_rig(path).model_copy(update={"ignition": Table(pin=24, off_s=1.0)})
     off_s = math.nan
 
     def key() -> None:
@@ -168,15 +168,19 @@ def test_a_live_run_ends_neutral_and_stored_when_the_ignition_goes_off(tmp_path:
     records = [entry.record for entry in log if isinstance(entry, Recorded)]
     assert log.lost == ()
     first = next(r for r in records if any(isinstance(q, Disengage) for q in r.requests))
-    assert 0.1 < first.time_s - off_s < 0.6  # neutral at once, before the run ends
     last = records[-1]
-    assert 0.5 < last.time_s - off_s < 2.0
+    assert first.time_s - off_s > 0.1  # a flicker is nothing
+    assert first.time_s < last.time_s - 0.3  # neutral at once, well before the run ends
+    assert 1.0 <= last.time_s - off_s < 3.0
     assert (last.tick.left.valve, last.tick.right.valve) == (0.0, 0.0)
     assert last.tick.mode is Mode.NEUTRAL
     assert report.loop.numbers["ticks"] == len(records)  # to the last one
 
 
-def test_a_rig_with_an_ignition_needs_such_a_pin_here(tmp_path: Path) -> None:
+@pytest.mark.parametrize("factory", [None, "nothere"])
+def test_a_rig_with_an_ignition_needs_such_a_pin_here(tmp_path: Path, factory: str | None) -> None:
+    if factory is None and Path("/dev/gpiochip0").exists():
+        pytest.skip("this computer has pins")
     text = find_rig("reference").read_text(encoding="utf-8")
     rig = tmp_path / "rig.toml"
     rig.write_text(f"{text}\n[ignition]\npin = 24\n", encoding="utf-8")
@@ -184,7 +188,7 @@ def test_a_rig_with_an_ignition_needs_such_a_pin_here(tmp_path: Path) -> None:
     done = subprocess.run(
         [sys.executable, "-m", "firmware_py", "run", "--rig", str(rig), "--for", "1",
          "--log", str(tmp_path)], cwd=Path(__file__).parent.parent, capture_output=True, text=True,
-        check=False, env=os.environ | {"GPIOZERO_PIN_FACTORY": "nothere"},
+        check=False, env=os.environ | ({"GPIOZERO_PIN_FACTORY": factory} if factory else {}),
     )  # fmt: skip
     assert done.returncode == 2
     [line] = done.stderr.splitlines()
@@ -197,7 +201,7 @@ def test_a_wrong_table_is_refused(tmp_path: Path, table: str) -> None:
     text = find_rig("reference").read_text(encoding="utf-8")
     rig = tmp_path / "rig.toml"
     rig.write_text(f"{text}\n[ignition]\n{table}\n", encoding="utf-8")
-    done = CliRunner().invoke(cli, ["check", str(rig)])
+    done = CliRunner().invoke(cli, ["check", "file", str(rig)])
     assert done.exit_code == 2
     assert "ignition" in done.output
 
@@ -244,6 +248,6 @@ def test_its_pin_has_no_other_use(tmp_path: Path) -> None:
         "".join(part for part in parts if not part.startswith("[driver]"))
         + f"\n{driver}\n[ignition]\npin = 24\n", encoding="utf-8",
     )  # fmt: skip
-    done = CliRunner().invoke(cli, ["check", str(rig)])
+    done = CliRunner().invoke(cli, ["check", "file", str(rig)])
     assert done.exit_code == 2
     assert "ignition.pin: 24 is taken by driver.enable_pin as well" in done.output

@@ -136,11 +136,9 @@ def test_a_manager_that_takes_nothing_costs_no_tick(manager: Manager) -> None:
     bench = Bench()
     spoken = Notify(manager.socket.getsockname())
     bench.loop.outlets.append(Feed(spoken, bench.loop, HZ, 0.04))
-    began = time.monotonic()
-    ended = bench.loop.run(50.0 + 20.0)
+    ended = bench.loop.run(50.0 + 20.0)  # a socket that waits would stay here for ever
     assert (ended.failed, ended.ticks) == (False, 2001)
     assert spoken.lost > 0
-    assert time.monotonic() - began < 5.0
     assert manager.hear()  # and what there was room for has come
     spoken.close()
 

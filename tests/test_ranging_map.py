@@ -13,6 +13,7 @@ import pytest
 sys.path.append(str(Path(__file__).resolve().parent.parent / "docs"))
 
 from ranging_bench import Setup
+from ranging_bound import enough, place
 from ranging_map import Cell, measure
 
 STARTS = 60
@@ -34,6 +35,22 @@ def test_a_string(clearance: float, lateral: float) -> None:
     assert share_soon(cell) >= SOON
     assert abs(cell.bias) <= BIAS
     assert cell.lateral_rms <= LATERAL
+
+
+def test_what_is_enough_to_find_a_string() -> None:
+    assert enough([3, 0, 3])
+    assert enough([2, 1, 2, 0, 2])
+    assert not enough([3, 2])
+    assert not enough([2, 1, 1, 2])
+    assert not enough([])
+
+
+def test_no_answer_comes_before_the_string_was_heard_often_enough() -> None:
+    """The bound is taken from the simulated truth alone; the search must keep to it."""
+    heard = place(Setup(400.0, 50.0), 40, seed=16)
+    answers = [h for h in heard if h.answer_s is not None]
+    assert len(answers) > 30
+    assert all(h.bound_s is not None and h.bound_s <= h.answer_s for h in answers)
 
 
 @pytest.mark.parametrize("width", [45.0, 120.0])

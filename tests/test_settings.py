@@ -15,7 +15,16 @@ from firmware_py.schema import Part
 from firmware_py.settings import Gate, Rig
 from firmware_py.settings_file import find_rig, load_rig, parse
 
-TWO_BARS = load_rig(find_rig("two-bars"))
+ONE_VALVE = {"up_mm_s": 90, "down_mm_s": 120, "overlap_up_pct": 12, "overlap_down_pct": 13,
+             "cylinder_mm": 600}  # fmt: skip
+ELEMENTS = {"middle_mm": 600, "zero_mm": [0.5, -0.5, 0, 1, 2], "scale": [1, 1, 1.002, 1, 1]}
+CALIBRATION = {
+    "bars": {"left": ELEMENTS}, "valves": {"left": ONE_VALVE, "right": ONE_VALVE},
+    "slope": {"temperature_c": 25},
+}  # fmt: skip
+TWO_BARS = Rig.model_validate(
+    load_rig(find_rig("two-bars")).model_dump() | {"calibration": CALIBRATION}
+)
 
 
 def numbers(table: BaseModel, place: tuple[str, ...] = ()) -> Iterator[tuple[str, ...]]:
@@ -118,6 +127,11 @@ CROSSED: list[tuple[dict[str, Any], str]] = [
     ({"bars": {"left": {"reflector_mm": 300}}}, "go together"),
     ({"bars": {"left": {"reflector_element": 1}}}, "go together"),
     ({"bars": {"left": {"reflector_mm": 300, "reflector_element": 5}}}, "names no element"),
+    ({"bars": {"left": {"elements": 4}}}, "5 values for 4 elements"),
+    ({"calibration": {"bars": {Side.LEFT: {"scale": [1, 1, 1]}}}}, "3 values for 5 elements"),
+    ({"calibration": {"bars": {Side.LEFT: {"zero_mm": [0, 0, 0, 0, 51]}}}}, "or equal to 50"),
+    ({"calibration": {"bars": {Side.LEFT: {"scale": [1, 1, 1, 1, 0.89]}}}}, "or equal to 0.9"),
+    ({"valves": None}, "this rig has no valves"),
 ]
 UNCROSSED: list[dict[str, Any]] = [
     {"gate": {"near_mm": 500, "far_mm": 500}, "bars": {"left": {"reach_far_mm": 1200}}},
@@ -165,6 +179,22 @@ def test_a_rig_comes_back_from_its_own_json_the_same() -> None:
     assert back.model_dump_json() == TWO_BARS.model_dump_json()
     assert back.bars[Side.RIGHT].device == "bar.right"
     assert back.end(Side.RIGHT).guide is Guide.EDGE
+
+
+def test_one_valve_found_alone_is_refused() -> None:
+    data = TWO_BARS.model_dump(mode="json")
+    del data["calibration"]["valves"]["right"]
+    with pytest.raises(FileFault, match="one valve alone"):
+        parse(written(data), "rig.toml", Rig)
+
+
+def test_elements_of_a_bar_that_is_not_there_are_refused() -> None:
+    data = TWO_BARS.model_dump(mode="json")
+    data["right"] = {"guide": "fall"}
+    del data["bars"]["right"]
+    data["calibration"]["bars"]["right"] = ELEMENTS
+    with pytest.raises(FileFault, match=r"calibration.bars.right: the right end has no bar"):
+        parse(written(data), "rig.toml", Rig)
 
 
 def test_a_rig_cannot_be_changed() -> None:

@@ -77,6 +77,21 @@ def test_sampling_is_bilinear_periodic_and_negative_positions_work() -> None:
     assert ground.sample(x, y).tolist() == pytest.approx(expected)
 
 
+def test_ground_about_one_place_is_the_same_to_the_bit_across_the_edges_too() -> None:
+    """`sample` is checked above; `sample_about` must give its very numbers, wherever it is."""
+    gen = np.random.default_rng(5)
+    ground = Surface(gen.standard_normal((7, 11)), 0.5, 0.25)
+    before = ground.heights()
+    ground.widen(3.0)  # further than the grid is wide
+    ground.widen(1.0)
+    assert (ground.heights() == before).all()
+    for middle in gen.uniform(-20.0, 20.0, (50, 2)):
+        x, y = (middle[:, None] + gen.uniform(-2.0, 2.0, (2, 30))) / np.array([[0.5], [0.25]])
+        grid = np.stack([x + ground.shift[0], y + ground.shift[1]])
+        at = middle[0] / 0.5 + ground.shift[0], middle[1] / 0.25 + ground.shift[1]
+        assert ground.sample_about(grid, *at).tolist() == ground.sample_cells(grid).tolist()
+
+
 def test_same_seed_same_ground_and_another_differs() -> None:
     first = iso_8608(5, "D").heights()
     other = iso_8608(6, "D").heights()

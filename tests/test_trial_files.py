@@ -26,7 +26,7 @@ from firmware_py.trial.setup import (
 )
 
 NAMES = (
-    "footpath-fast", "footpath-string", "hill-bend", "kerb-lip", "override", "second-strip",
+    "first-cut", "footpath-fast", "footpath-string", "hill-bend", "kerb-lip", "override", "second-strip",
     "two-forms",
 )  # fmt: skip
 GOOD = """\

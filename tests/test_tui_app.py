@@ -15,13 +15,16 @@ from tui_made import NOW, Clock, HandSource, beat, devices, end_tick, hello, hos
 
 from firmware_py.link.frames import Bye, Drive, FromLoop, HoldEnable, Lever, Note, Stop
 from firmware_py.messages import (
+    AcceptTransition,
     Disengage,
     Engage,
     HoldEnd,
     Mark,
+    MarkPin,
     Mode,
     Nudge,
     NudgeCrossfall,
+    RefuseTransition,
     SetDatum,
     Side,
     Undo,
@@ -384,6 +387,8 @@ ASKED: list[tuple[str, list[object]]] = [
     ("d f enter", []),
     ("h", [HoldEnd(0, LEFT, True)]),
     ("z", [Undo(0)]),
+    ("p", [MarkPin(0)]),
+    ("t", [RefuseTransition(0)]),
     ("m h i enter", [Mark(0, "hi")]),
     ("m enter", [Mark(0, "mark")]),
     ("w", [Drive(0, 0.0)]),  # it drives at 0.5 m/s
@@ -425,6 +430,21 @@ def test_what_each_key_asks_for(pane: str, table: list[tuple[str, list[object]]]
             assert [without_number(request) for request in scene.asked()] == asked, keys
 
     play(story)
+
+
+def test_along_a_job_its_keys_are_shown_and_a_mark_can_name_a_pin() -> None:
+    async def story(scene: Scene) -> None:
+        await scene.press("1")
+        assert "at pin" in scene.text()
+        assert "accept" in scene.text()
+        scene.made.sent.clear()
+        await scene.press("t", "m", "p", "i", "n", "minus", "P", "3", "enter")
+        asked = [without_number(request) for request in scene.asked()]
+        assert asked == [AcceptTransition(0), MarkPin(0, "P3")]
+
+    job = beat(chainage_m=24.3, chainage_sd_m=0.2, transition="refused")
+    play(story, HandSource(hello(), devices(), host(), job))
+    assert "at pin" not in after_keys("1").end_text  # type: ignore[attr-defined]
 
 
 def test_a_held_end_is_let_go() -> None:

@@ -10,7 +10,7 @@ from tui_made import NOW, bar_info, bar_tick, beat, end_tick, hello, run_of
 
 from firmware_py.link.frames import Beat, Hello
 from firmware_py.messages import EndState, Guide, Link, Side
-from tui import drive_ends, drive_words
+from tui import drive_ends, drive_job, drive_words
 from tui.canvas import Canvas, Ink, Rect
 from tui.drive import DrivePainter, parts
 from tui.drive_frame import Frame, frame
@@ -379,3 +379,43 @@ def test_all_dots_are_braille() -> None:
     text = shown(seen(hello(), *run_of(25.0)))
     strange = {c for c in text if ord(c) > 0x2900}
     assert not strange, [unicodedata.name(c) for c in strange]
+
+
+# --- along a job ---
+
+JOB = {
+    "chainage_m": 24.31, "chainage_sd_m": 0.2, "cut": "cutting 25, 55 left",
+    "notice": "cover in 1.3 m (gully): lift 60 mm; transition in 4.3 m: crossfall 2.0 to 3.0 %, "
+              "over 6.0 m",
+}  # fmt: skip
+
+
+def test_a_job_has_two_lines_chainage_and_cut_then_what_is_ahead() -> None:
+    """Plus-minus is two sigma: 0.4 m. On 80 columns the nearest thing alone."""
+    wide = shown(seen(hello(), beat(**JOB)), (120, 30))
+    assert "chainage 24.3 m ± 0.4 m; cutting 25, 55 left (mm)" in wide
+    assert JOB["notice"] in wide
+    lines = shown(seen(hello(), beat(**JOB))).splitlines()
+    at = next(y for y, line in enumerate(lines) if "chainage 24.3 m" in line)
+    assert "crossfall" in lines[at - 1]
+    assert lines[at + 1].strip() == "cover in 1.3 m (gully): lift 60 mm"
+
+
+def test_an_old_chainage_is_marked_and_an_unknown_one_said() -> None:
+    assert "± 0.4 m STALE" in shown(seen(hello(), beat(**JOB | {"cut": ""}), age_s=1.0))
+    lost = {"notice": "chainage lost: name the pin that you stand at"}
+    told = shown(seen(hello(), beat(**lost)))
+    assert "chainage not known" in told
+    assert lost["notice"] in told
+
+
+def test_without_a_job_the_pane_is_as_it_was() -> None:
+    assert "chainage" not in shown(seen())
+    assert parts(80, 18).job.height == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "name"), [("pin:P3", "P3"), ("Pin-7", "7"), ("pinned", ""), ("lunch", "")]
+)
+def test_a_mark_may_name_a_pin(text: str, name: str) -> None:
+    assert drive_job.pin_named(text) == name

@@ -22,8 +22,8 @@ from textual.widgets import ContentSwitcher, Input
 
 from firmware_py.link.client import Source
 from firmware_py.link.frames import Bye, Note
-from firmware_py.messages import Disengage, Mark, Request
-from tui import app_foot, colours
+from firmware_py.messages import REFUSED, Disengage, Mark, MarkPin, Request
+from tui import app_foot, colours, drive_job
 from tui.app_actions import Actions, Pending
 from tui.app_asks import Asks, Said
 from tui.app_foot import Foot
@@ -176,7 +176,11 @@ class Dashboard(App[str]):
             "mute": "sound" if self.options.muted else "mute",
             "quit": "leave",
         }
-        names = app_foot.shown_actions(hello is not None and hello.simulated)
+        refused = self.known.tick is not None and self.known.tick.transition == REFUSED
+        words["transition"] = "accept" if refused else "refuse"
+        names = app_foot.shown_actions(
+            hello is not None and hello.simulated, drive_job.followed(self.known.tick)
+        )
         if hello is not None and not hello.may_ask:
             names = [name for name in names if name in LOOKING]
         if self.focused is not None:  # it walks with these keys itself
@@ -270,5 +274,9 @@ class Dashboard(App[str]):
             return
         text = event.value.strip() or MARK
         self.close_note()
-        self.ask(Mark, text, words=f"mark {text!r}")
+        name = drive_job.pin_named(text) if drive_job.followed(self.known.tick) else ""
+        if name:
+            self.ask(MarkPin, name, words=f"at pin {name}")
+        else:
+            self.ask(Mark, text, words=f"mark {text!r}")
         self.draw()

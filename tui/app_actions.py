@@ -12,11 +12,15 @@ from typing import Any, NamedTuple, Protocol
 
 from firmware_py.link.frames import Drive, HoldEnable, Lever, Stop
 from firmware_py.messages import (
+    REFUSED,
     SIDES,
+    AcceptTransition,
     Engage,
     HoldEnd,
+    MarkPin,
     Nudge,
     NudgeCrossfall,
+    RefuseTransition,
     Request,
     SetDatum,
     Side,
@@ -174,6 +178,16 @@ class Actions:
 
     def mark(self) -> None:
         self.desk.ask_for_mark()
+
+    def pin(self) -> None:
+        self._ask(MarkPin, words="at pin")
+
+    def transition(self) -> None:
+        tick = self.desk.known.tick
+        if tick is not None and tick.transition == REFUSED:
+            self._ask(AcceptTransition, words="accept transition")
+        else:
+            self._ask(RefuseTransition, words="refuse transition")
 
     def mute(self) -> None:
         self.desk.set_muted(not self.desk.options.muted)

@@ -13,6 +13,7 @@ SHORT_WORDS = {
     "crossfall_less": "fall -",
     "crossfall_more": "fall +",
     "hold_end": "hold",
+    "transition": "refuse",
 }
 
 
@@ -38,9 +39,13 @@ class Span(NamedTuple):
         return self.x + len(self.key) + 1 + len(self.words)
 
 
-def shown_actions(simulated: bool) -> list[str]:
+def shown_actions(simulated: bool, job: bool = False) -> list[str]:
     """Names of the actions in the footer; the screens stand at the top."""
-    return [a.name for a in ACTIONS if a.name not in SCREENS and (simulated or not a.simulated)]
+    return [
+        a.name
+        for a in ACTIONS
+        if a.name not in SCREENS and (simulated or not a.simulated) and (job or not a.job)
+    ]
 
 
 def layout(width: int, wanted: list[Key]) -> list[Span]:

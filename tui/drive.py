@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from firmware_py.messages import Side
-from tui import drive_ends
+from tui import drive_ends, drive_job
 from tui.canvas import Board, Canvas, Ink, Rect
 from tui.drive_words import Seen, marked
 from tui.errors_plot import ErrorsPlot
@@ -25,26 +25,29 @@ class Parts(NamedTuple):
     left: Rect
     right: Rect
     fall: Rect
+    job: Rect
     section: Rect
     trace: Rect
     plot: Rect
 
 
-def parts(width: int, height: int) -> Parts:
-    """The pane's layout at a size in cells."""
+def parts(width: int, height: int, job_rows: int = 0) -> Parts:
+    """The pane's layout at a size in cells; job_rows: what a job takes under the crossfall."""
     size = drive_ends.size_for(width, height)
     ends = drive_ends.rows_for(size)
     half = width // 2
-    rest = max(height - ends - 1, 0)
+    above = ends + 1 + job_rows
+    rest = max(height - above, 0)
     section = max(round(rest * SECTION_SHARE), min(rest, 5))
-    low = ends + 1 + section
+    low = above + section
     across = round(width * TRACE_SHARE)
     return Parts(
         size,
         Rect(0, 0, half, ends),
         Rect(half, 0, width - half, ends),
         Rect(0, ends, width, 1),
-        Rect(0, ends + 1, width, section),
+        Rect(1, ends + 1, width - 1, job_rows),
+        Rect(0, above, width, section),
         Rect(0, low, across, height - low),
         Rect(across + 1, low, width - across - 1, height - low),
     )
@@ -63,10 +66,13 @@ class DrivePainter:
                 canvas.whole, canvas.height // 2, "Waiting for the first tick.", Ink.STRONG
             )
             return
-        at = parts(canvas.width, canvas.height)
+        rows = drive_job.ROWS if drive_job.followed(seen.known.tick) else 0
+        at = parts(canvas.width, canvas.height, rows)
         for side, rect in ((Side.LEFT, at.left), (Side.RIGHT, at.right)):
             drive_ends.paint(canvas, rect, side, at.size, seen)
         canvas.fitting(at.fall._replace(x=1, width=at.fall.width - 1), fall_words(seen))
+        if rows:
+            drive_job.paint(canvas, at.job, seen)
         self.section.paint(canvas, at.section, seen)
         self.trace.paint(canvas, at.trace, seen)
         self.plot.paint(canvas, at.plot, seen)

@@ -23,7 +23,7 @@ class KeysError(LineholdError, ValueError):
 
 @dataclass(frozen=True, slots=True)
 class Action:
-    """One thing that a key does. simulated: only with a simulated rig; sure: asks for enter."""
+    """One thing that a key does. sure: asks for enter; simulated, job: shown only with one."""
 
     name: str
     key: str
@@ -31,6 +31,7 @@ class Action:
     more: str  # in the help
     simulated: bool = False
     sure: bool = False
+    job: bool = False
 
 
 HOLD_NOW = "hold_now"
@@ -48,6 +49,9 @@ ACTIONS: tuple[Action, ...] = (
     Action("hold_end", "h", "hold end", "Hold the chosen end, or let it be led again."),
     Action("undo", "z", "undo", "Take the last change of a target or a setting back."),
     Action("mark", "m", "mark", "Put a note of yours into the recording."),
+    Action("pin", "p", "at pin", "The edge stands at a pin: correct the chainage.", job=True),
+    Action("transition", "t", "refuse/accept", "Refuse a transition of the job, or accept it.",
+           job=True),
     Action("mute", "s", "mute", "Sound off or on."),
     Action("units", "u", "units", "Millimetres and metres, or inches and feet."),
     Action("theme", "c", "colours", "Light for sun, dark for dusk, or high contrast."),

@@ -48,6 +48,7 @@ class SimulatedBar(Device[RangePing]):
         self.out_m = (half_width_m + truth.outside_m) * (1.0 if side == "left" else -1.0)
         self.up_m = truth.clearance_m + view.target.height_m  # above the cutting edge
         self.offsets = element_offsets(truth)
+        self._from_middle = sorted(self.offsets, key=abs)  # the likelier ones first
         self._errors = EchoErrors(truth, gen, run_s)
         self._cos_half = math.cos(truth.half_angle_rad)
         self._offset_s = 0.0 if side == "left" else SECOND_BAR_S
@@ -128,7 +129,7 @@ class SimulatedBar(Device[RangePing]):
             return True
         along = directions[0 if self.truth.turned else 1]
         a, out = (-up[0], -up[1], -up[2]), list[float]()
-        for y in self.offsets:
+        for y in self._from_middle:
             e = (mid[0] + y * along[0], mid[1] + y * along[1], mid[2] + y * along[2])
             target.ranges(Beam(e, a, self._cos_half), pose.s, out)
             if out:

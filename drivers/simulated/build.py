@@ -8,6 +8,7 @@ import numpy as np
 
 from drivers.simulated.air import Air
 from drivers.simulated.bar import SimulatedBar, View
+from drivers.simulated.dig import Worked, diggable
 from drivers.simulated.footprint import Footprint
 from drivers.simulated.heaps import Heaps, spill, stones
 from drivers.simulated.path import Design
@@ -18,6 +19,7 @@ from drivers.simulated.world import Reference, World
 
 Gens = dict[str, np.random.Generator]
 
+BEYOND_M = 6.0  # m of machine and blade past both ends of the path
 STRIP_M = (-0.8, -0.4, 0.0, 0.4, 0.8)  # lines of the strip over which its mean is taken
 UNDER_STRING_M = 0.08  # humps nearer than this to the string are scraped away when it is set
 UNDER_EDGE_M = 0.04  # and nearer than this to the top of an edge
@@ -26,8 +28,21 @@ UNDER_EDGE_M = 0.04  # and nearer than this to the top of an edge
 def build_ground(world: World, seed: int) -> Surface:
     """The raw ground: a class, a measured grid, or flat."""
     if isinstance(world.ground, Surface):
-        return world.ground
-    return flat() if world.ground == "flat" else iso_8608(seed, world.ground)
+        ground = world.ground
+    else:
+        ground = flat() if world.ground == "flat" else iso_8608(seed, world.ground)
+    return _to_dig(world, ground) if world.soil else ground
+
+
+def _to_dig(world: World, ground: Surface) -> Worked:
+    """The ground as one that stays as it is left; ValueError where the path would meet itself."""
+    worked = diggable(ground, flat=world.ground == "flat")
+    way = sum(length for length, _ in world.segments) + BEYOND_M
+    if way > min(worked.size_x, worked.size_y):
+        size = min(worked.size_x, worked.size_y)
+        raise ValueError(f"a path of {way - BEYOND_M:g} m with soil meets itself on ground that "
+                         f"repeats after {size:g} m; {size - BEYOND_M:g} m at most")  # fmt: skip
+    return worked
 
 
 def raised_by(world: World, design: Design, ground: Surface) -> float:

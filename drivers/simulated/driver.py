@@ -16,6 +16,9 @@ from drivers.simulated.reference import HumanTruth
 
 LONGEST_REACH = 0.3  # m: a cue beyond this is steered as this
 EYE_M = 0.015  # m rms: how well a person judges by eye where the blade runs beside an edge (chosen)
+BACK_TURN = 0.5  # rad per m off the middle, of heading when backing (chosen)
+BACK_MOST = 0.15  # rad; and no more than that (chosen)
+BACK_RATE = 2.0  # 1/m of way, with which that heading is turned to (chosen)
 EYE_S = 2.0  # s: how long one such misjudgement lasts (chosen)
 
 
@@ -29,6 +32,8 @@ class Person:
         self._eye_error = 0.0
         self._sight: float | None = None
         self.by_eye = False  # where no cue is shown, steer by what is seen of the strip's edge
+        self.seen_chainage = math.nan  # m, of the edge: a person sees what stands beside it
+        self.backs_by_eye = False  # look over the shoulder when reversing, and keep to the strip
         self._cues: deque[tuple[float, float | None]] = deque()
         self._seen: tuple[float, float | None] = (0.0, None)
         self._smooth: float | None = None
@@ -72,6 +77,12 @@ class Person:
         kick = EYE_M * math.sqrt(2.0 * keep) * next(self._eye_noise)
         self._eye_error += kick - keep * self._eye_error
         self._sight = lateral_m + self._eye_error
+
+    def back(self, lateral_m: float, turned_rad: float) -> float:
+        """Yaw rate when reversing by eye; left of the strip's middle, turned left: both > 0."""
+        aim = BACK_TURN * (lateral_m + self._eye_error)
+        aim = min(max(aim, -BACK_MOST), BACK_MOST)
+        return BACK_RATE * abs(self.speed) * (aim - turned_rad)
 
     def in_bend(self, curvature: float) -> None:
         """Begin already settled in a bend of this curvature (left > 0)."""

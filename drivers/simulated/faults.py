@@ -53,7 +53,8 @@ class FaultList(Generic[S]):
 
     def find(self, kind: str) -> Fault | None:
         """The active fault of a kind, if any."""
-        return next((f for f in self.active if f.kind == kind), None)
+        active = self.active
+        return next((f for f in active if f.kind == kind), None) if active else None
 
     def apply(self, sample: S) -> S | None:
         """What the device hands up instead of this sample; None for nothing."""

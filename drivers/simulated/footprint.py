@@ -65,11 +65,12 @@ class Footprint:
              mid[2] - z0 - gf * ff - gl * fl],
             [2.0 * r * ff, 2.0 * r * fl, r * r, 0.0, 0.0, ff * ff + fl * fl],
         ])  # fmt: skip
-        rows = matrix @ self._rows
+        rows = matrix.dot(self._rows)
         rough = ground.sample_cells(rows[:2])
         rough += self._mean
         np.minimum(rough, self._most, out=rough)
         down = rows[2] - rough
         square = rows[3] + down * down
-        nearest: list[float] = np.sqrt(square.reshape(self._shape).min(axis=1)).tolist()
+        least = np.minimum.reduce(square.reshape(self._shape), axis=1)
+        nearest: list[float] = np.sqrt(least).tolist()
         return nearest

@@ -11,6 +11,7 @@ import math
 
 import numpy as np
 
+from drivers.simulated.dig import Dig, Worked
 from drivers.simulated.driver import Person
 from drivers.simulated.hydraulics import Hydraulics, LiftMap
 from drivers.simulated.path import Design, Frame
@@ -31,10 +32,14 @@ class Machine:
         self.rig, self.design, self.sign = rig, design, sign
         self._ground, self._mean = ground, mean_m
         self._points = contact_points(rig)
+        ground.widen(float(np.hypot(*self._points[:2]).max()))
         self._weights = contact_weights(rig.tracks)
         self.map = LiftMap(rig.blade.width_m, rig.blade.cylinder_half_m)
         self.valves = Hydraulics(rig, STEP_S)
         self.box = Box(rig.blade.width_m, rig.blade.box_m3)
+        self.dig = None
+        if isinstance(ground, Worked):
+            self.dig = Dig(ground, mean_m, rig.blade.width_m, rig.blade.box_m3)
         self._half = 0.5 * rig.blade.width_m
         self._ahead, self._gauge = rig.blade.ahead_m, rig.tracks.gauge_m
         self._gyration = rig.tracks.length_m / math.sqrt(12.0)
@@ -46,8 +51,8 @@ class Machine:
         self.body_roll = 0.0
         self.pose: Pose
 
-    def stand(self, t: float, s: float, lateral_m: float) -> None:
-        """Place the machine at rest, both ends on the design, the blade at chainage s.
+    def stand(self, t: float, s: float, lateral_m: float, above_m: float = 0.0) -> None:
+        """Place the machine at rest, both ends above the design by above_m, at chainage s.
 
         The blade's middle stands `lateral_m` to the left of the path, as the driver sees it.
         """
@@ -60,15 +65,17 @@ class Machine:
         self.valves.lift = [0.0, 0.0]
         self._settle(t, s)
         left, right = self.errors()
-        self.valves.lift = list(self.map.cylinders(-left, -right))
+        self.valves.lift = list(self.map.cylinders(above_m - left, above_m - right))
         self._settle(t, s)
 
     def step(self, t: float, person: Person, slip_noise: float) -> None:
         """Advance by one step, ending at t."""
         dt, tracks = STEP_S, self.rig.tracks
         asked = person.step(t, dt, self.design.path.curvature(self.pose.s) * self.sign)
+        if person.backs_by_eye and person.speed < 0.0:
+            asked = person.back(*self._beside_path())
         self.yaw_rate += (asked - self.yaw_rate) * min(dt / tracks.yaw_lag_s, 1.0)
-        self.speed = v = person.speed
+        self.speed = v = person.speed * (1.0 if self.dig is None else self.dig.pace)
         if v == 0.0:
             self.yaw_rate = 0.0
         moved = v * dt
@@ -83,10 +90,32 @@ class Machine:
         self.travelled += moved
         self.valves.step(t - dt, person.hands)
         self._settle(t, self.pose.s)
+        person.seen_chainage = self.pose.s
         if person.by_eye:
             person.see(dt, -0.5 * self.sign * (self.ends[0].n + self.ends[1].n))
         left, right = self.errors()
-        self.box.pass_over(self.columns, (left, 0.5 * (left + right), right), moved)
+        if self.dig is not None:
+            self.dig.pass_over(self._end_points(), (left, right), moved, dt)
+        else:
+            self.box.pass_over(self.columns, (left, 0.5 * (left + right), right), moved)
+
+    @property
+    def graded(self) -> tuple[float, float, float]:
+        """As-graded heights above design: left, middle, right, m."""
+        return self.box.graded if self.dig is None else self.dig.graded
+
+    def _end_points(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """World x, y of both ends of the edge."""
+        reach = self._half * math.cos(self.pose.roll)
+        across, along = reach * math.sin(self.psi), reach * math.cos(self.psi)
+        x, y = self.pose.x, self.pose.y
+        return (x - across, y + along), (x + across, y - along)
+
+    def _beside_path(self) -> tuple[float, float]:
+        """Left of the path (m) and turned left of it (rad), as the driver sees it."""
+        frame = self.design.path.locate(self.x, self.y, self.pose.s - self.sign * self._ahead)
+        turned = self.psi - frame.theta - (0.0 if self.sign > 0.0 else math.pi)
+        return self.sign * frame.n, turned
 
     def errors(self) -> tuple[float, float]:
         """Height of each end of the cutting edge above the design surface where it is, m."""
@@ -118,12 +147,12 @@ class Machine:
     def _track_lines(self, c: float, s: float, near_s: float) -> tuple[float, ...]:
         """Mean height and slope of the left, then of the right track."""
         ground, h = self._ground, 0.5 * self._gauge
-        to_cells = np.array([
-            [c / ground.dx, -s / ground.dx, self.x / ground.dx + ground.shift[0]],
-            [s / ground.dy, c / ground.dy, self.y / ground.dy + ground.shift[1]],
-        ])  # fmt: skip
-        rough = self._weights @ ground.sample_cells(to_cells @ self._points)
-        ml, sl, mr, sr, a, b, d = rough.tolist()
+        dx, dy = ground.dx, ground.dy
+        x, y = self.x / dx + ground.shift[0], self.y / dy + ground.shift[1]
+        to_cells = np.array((c / dx, -s / dx, x, s / dy, c / dy, y)).reshape(2, 3)
+        # the arrays' own dot: the operator and numpy's function take their time over small ones
+        rough = ground.sample_about(to_cells.dot(self._points), x, y)
+        ml, sl, mr, sr, a, b, d = self._weights.dot(rough).tolist()
         mean = self._mean
         self.columns = (a + mean, b + mean, d + mean)
         near = near_s - self.sign * self._ahead

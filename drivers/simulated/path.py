@@ -11,12 +11,13 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Sequence
-from typing import NamedTuple
+
+import msgspec
 
 TURN = 2.0 * math.pi
 
 
-class Segment(NamedTuple):
+class Segment(msgspec.Struct, frozen=True, gc=False):
     """A straight or an arc: first chainage, length, start point, start heading, curvature."""
 
     s: float
@@ -29,7 +30,7 @@ class Segment(NamedTuple):
     sin: float
 
 
-class Frame(NamedTuple):
+class Frame(msgspec.Struct, frozen=True, gc=False):
     """Where a point lies: chainage, offset left, and there the path's heading and curvature."""
 
     s: float
@@ -55,11 +56,13 @@ class Path:
             x, y, theta = _along(seg, length)
             s += length
         self.length = s
-        self._starts = [seg.s for seg in self.segments]
+        self._later = [seg.s for seg in self.segments[1:]]
+        first = self.segments[0]
+        self._only = first if len(self.segments) == 1 and not first.kappa else None
 
     def segment(self, s: float) -> Segment:
         """The segment that holds chainage s."""
-        return self.segments[max(0, bisect_right(self._starts, s) - 1)]
+        return self.segments[bisect_right(self._later, s)]
 
     def heading(self, s: float) -> float:
         """Heading of the path at chainage s, rad, not wrapped."""
@@ -72,18 +75,25 @@ class Path:
 
     def point(self, s: float, n: float = 0.0) -> tuple[float, float]:
         """World x, y of chainage s and offset n."""
-        seg = self.segment(s)
-        x, y, theta = _along(seg, s - seg.s)
-        return x - n * math.sin(theta), y + n * math.cos(theta)
+        x, y, cos, sin = self.along(s)
+        return x - n * sin, y + n * cos
+
+    def along(self, s: float) -> tuple[float, float, float, float]:
+        """World x, y of chainage s on the path, and cosine and sine of its heading there."""
+        seg = self.segments[bisect_right(self._later, s)]
+        d = s - seg.s
+        if seg.kappa == 0.0:
+            return seg.x + d * seg.cos, seg.y + d * seg.sin, seg.cos, seg.sin
+        x, y, theta = _along(seg, d)
+        return x, y, math.cos(theta), math.sin(theta)
 
     def locate(self, x: float, y: float, near_s: float) -> Frame:
         """Project a world point that lies near chainage `near_s`."""
-        last = len(self.segments) - 1
-        if not last and not self.segments[0].kappa:  # one straight: the common case, fast
-            _, _, x0, y0, theta, _, cos, sin = self.segments[0]
-            dx, dy = x - x0, y - y0
-            return Frame(dx * cos + dy * sin, dy * cos - dx * sin, theta, 0.0)
-        i = max(0, bisect_right(self._starts, near_s) - 1) if last else 0
+        seg = self._only
+        if seg is not None:  # one straight: the common case, fast
+            dx, dy, cos, sin = x - seg.x, y - seg.y, seg.cos, seg.sin
+            return Frame(dx * cos + dy * sin, dy * cos - dx * sin, seg.theta, 0.0)
+        i, last = bisect_right(self._later, near_s), len(self.segments) - 1
         for _ in range(3):
             seg = self.segments[i]
             frame = _project(seg, x, y, near_s)

@@ -7,12 +7,13 @@ left end up (rad). Attitude = Rz(psi) Ry(pitch) Rx(roll).
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+
+import msgspec
 
 Vec = tuple[float, float, float]
 
 
-class Pose(NamedTuple):
+class Pose(msgspec.Struct, frozen=True, gc=False):
     """Blade pose at time t, with its chainage and the machine's speed."""
 
     t: float

@@ -10,6 +10,8 @@ from collections.abc import Mapping, Sequence
 from operator import itemgetter
 from typing import Any
 
+from msgspec.structs import replace
+
 from drivers.samples import AnySample, ValveCommand
 from drivers.simulated.air import Air, SimulatedAir
 from drivers.simulated.build import build_bars, build_ground, raised_by
@@ -70,7 +72,7 @@ class SimulatedRig:
     def read(self, now_s: float) -> Sequence[AnySample]:
         """Advance to now; everything that has become readable, oldest arrival first."""
         self._advance(now_s)
-        ready = [item for device in self._sources for item in device.due(now_s)]
+        ready = [item for device in self._sources if device.queue for item in device.due(now_s)]
         ready.sort(key=itemgetter(0))
         return [sample for _, sample in ready]
 
@@ -106,14 +108,14 @@ class SimulatedRig:
     def _stand(self, world: World, lateral_m: float) -> None:
         path = self._machine.design.path
         s = world.start_m if world.sign > 0.0 else path.length - world.start_m
-        self._machine.stand(0.0, s, lateral_m)
+        self._machine.stand(0.0, s, lateral_m, world.start_above_m)
         self.person.in_bend(path.curvature(s) * world.sign)
 
     def _advance(self, now_s: float) -> None:
         """Step the physics until it holds now."""
         if self._start_s is None:
             self._start_s = now_s
-            self._machine.pose = self._machine.pose._replace(t=now_s)
+            self._machine.pose = replace(self._machine.pose, t=now_s)
             self._air.step(now_s, now_s)
             self._motion.step(now_s, now_s, 0.0, 0.0)
             self._inputs.step(now_s, now_s)

@@ -11,6 +11,7 @@ from bisect import bisect_right
 from itertools import pairwise
 from typing import Protocol
 
+import msgspec
 import numpy as np
 
 from drivers.simulated.beam import Beam, Vec, add_point
@@ -42,6 +43,35 @@ def string_sag(weight_n_per_m: float, span_m: float, tension_n: float) -> float:
     return weight_n_per_m * span_m**2 / (8.0 * tension_n)
 
 
+class Chord(msgspec.Struct, frozen=True, gc=False):
+    """One span: first pin, way to the second, the square of its length, and four times its sag."""
+
+    x: float
+    y: float
+    z: float
+    dx: float
+    dy: float
+    dz: float
+    square: float
+    sag4: float
+
+    @classmethod
+    def of(cls, p: Vec, q: Vec, sag: float) -> Chord:
+        """From pin p to pin q."""
+        dx, dy, dz = q[0] - p[0], q[1] - p[1], q[2] - p[2]
+        return cls(*p, dx, dy, dz, dx * dx + dy * dy + dz * dz, sag * 4.0)
+
+    def share(self, e: Vec) -> float:
+        """Where along the chord the foot of e lies: 0 at its first pin, 1 at its second."""
+        along = (e[0] - self.x) * self.dx + (e[1] - self.y) * self.dy + (e[2] - self.z) * self.dz
+        return along / self.square
+
+    def at(self, u: float) -> Vec:
+        """The string's point there."""
+        droop = self.sag4 * u * (1.0 - u)
+        return self.x + u * self.dx, self.y + u * self.dy, self.z + u * self.dz - droop
+
+
 class StringLine:
     """Chords between pins, each with its parabola of sag."""
 
@@ -65,6 +95,9 @@ class StringLine:
             string_sag(ref.weight_n_per_m, math.dist(p, q), ref.tension_n)
             for p, q in pairwise(self.knots)
         ]
+        self._chords = [
+            Chord.of(p, q, sag) for (p, q), sag in zip(pairwise(self.knots), self.sag, strict=True)
+        ]
 
     def nearest(self, e: Vec, s: float) -> Vec | None:
         """The string's point nearest to e; None beyond its ends."""
@@ -72,23 +105,12 @@ class StringLine:
         i = bisect_right(self.s, s) - 1
         if not 0 <= i <= last:
             return None
-        u = self._share(e, i)
+        chord = self._chords[i]
+        u = chord.share(e)
         if (u > 1.0 and i < last) or (u < 0.0 and i > 0):
-            i += 1 if u > 1.0 else -1
-            u = self._share(e, i)
-        u = min(max(u, 0.0), 1.0)
-        x, y, z = self.knots[i]
-        x1, y1, z1 = self.knots[i + 1]
-        droop = self.sag[i] * 4.0 * u * (1.0 - u)
-        return x + u * (x1 - x), y + u * (y1 - y), z + u * (z1 - z) - droop
-
-    def _share(self, e: Vec, i: int) -> float:
-        """Where along chord i the foot of e lies: 0 at its first pin, 1 at its second."""
-        x, y, z = self.knots[i]
-        x1, y1, z1 = self.knots[i + 1]
-        dx, dy, dz = x1 - x, y1 - y, z1 - z
-        along = (e[0] - x) * dx + (e[1] - y) * dy + (e[2] - z) * dz
-        return along / (dx * dx + dy * dy + dz * dz)
+            chord = self._chords[i + 1 if u > 1.0 else i - 1]
+            u = chord.share(e)
+        return chord.at(0.0 if u < 0.0 else min(u, 1.0))
 
     def ranges(self, beam: Beam, s: float, out: list[float]) -> None:
         """Slant ranges of the string and of the pin tops in the beam."""
@@ -104,9 +126,8 @@ class StringLine:
 
     def stands(self, s: float) -> tuple[float, float]:
         i = min(max(bisect_right(self.s, s) - 1, 0), len(self.sag) - 1)
-        theta = self._design.path.heading(s)
-        ox, oy = self._design.path.point(s)
-        nx, ny = -math.sin(theta), math.cos(theta)
+        ox, oy, ny, sin = self._design.path.along(s)
+        nx = -sin
         x, y, z = self.knots[i]
         x1, y1, z1 = self.knots[i + 1]
         # where the chord crosses the square line at s: no component along the path
@@ -129,7 +150,7 @@ class EdgeLine:
 
     def ranges(self, beam: Beam, s: float, out: list[float]) -> None:
         """Slant range of the nearest point of the top within the beam."""
-        e, a, _ = beam
+        e, a = beam.e, beam.a
         f = self._design.path.locate(e[0], e[1], s)
         cos, sin = math.cos(f.theta), math.sin(f.theta)
         grade = self._design.grade / (1.0 - f.n * f.kappa)
@@ -143,7 +164,7 @@ class EdgeLine:
             e[1] + along * sin + side * cos,
             e[2] - drop + along * grade,
         )
-        add_point(beam._replace(cos_half=beam.cos_half - 1e-6), p, 0.0, out)
+        add_point(Beam(e, a, beam.cos_half - 1e-6), p, 0.0, out)
 
     def _side(self, n: float, lean: float, drop: float, cos_half: float) -> float | None:
         """Sideways offset of the nearest point of the top inside the beam."""

@@ -86,7 +86,11 @@ class SimulatedValves:
         """What the valves are driven with: the last command while its lease lasts, else 0."""
         if self.last is None or now_s - self.heard_s > self._hydraulics.lease_s:
             return 0.0, 0.0
-        return self.last.left, self.last.right
+        left, right = (
+            min(max(v, -1.0), 1.0) if math.isfinite(v) else 0.0
+            for v in (self.last.left, self.last.right)
+        )
+        return left, right
 
     def step(self) -> None:
         """Pass injected faults on to the oil."""

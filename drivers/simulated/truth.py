@@ -28,6 +28,15 @@ class BarView(NamedTuple):
     in_view: bool
 
 
+class Soil(NamedTuple):
+    """Sums since the start, m3; cut = filled + carried + spilt."""
+
+    cut_m3: float
+    filled_m3: float
+    carried_m3: float
+    spilt_m3: float
+
+
 class Truth(NamedTuple):
     """One instant, at the end of the last physics step (at or just past the last read)."""
 
@@ -52,11 +61,12 @@ class Truth(NamedTuple):
     right_lift_m: float
     left_oil: int  # +1 raising, -1 lowering, 0 shut: oil flows only past the overlap
     right_oil: int
+    soil: Soil | None = None  # None: the ground does not stay as the blade leaves it
 
 
 def observe(machine: Machine, bars: dict[str, SimulatedBar]) -> Truth:
     """The truth now."""
-    sign, design, pose = machine.sign, machine.design, machine.pose
+    sign, design, pose, dig = machine.sign, machine.design, machine.pose, machine.dig
     left, right = machine.errors()
     target = design.crossfall * sign
     across = abs(machine.ends[0].n - machine.ends[1].n)
@@ -71,8 +81,9 @@ def observe(machine: Machine, bars: dict[str, SimulatedBar]) -> Truth:
         right - gone["right"] if "right" in gone else None,
         target + (left - right) / across, target, pose.roll, pose.pitch, yaw,
         views.get("left"), views.get("right"),
-        machine.box.graded[0], machine.box.graded[2], lifts[0], lifts[1],
+        machine.graded[0], machine.graded[2], lifts[0], lifts[1],
         _direction(oil[0]), _direction(oil[1]),
+        None if dig is None else Soil(dig.cut_m3, dig.filled_m3, dig.carried_m3, dig.spilt_m3),
     )  # fmt: skip
 
 

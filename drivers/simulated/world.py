@@ -54,6 +54,8 @@ class World:
     ground: str | Surface = "D"  # an ISO 8608 class, "flat", or a measured Surface
     ground_mean_m: float = 0.02  # raw ground above the design surface, mean of the strip
     start_m: float = 3.0  # of travel between the path's end and the blade
+    start_above_m: float = 0.0  # the blade over the design when it stands at the start
+    soil: bool = False  # the ground stays as the blade leaves it, and resists
     start_lateral_m: float = 0.010  # at most, by chance, either side
     speed_mps: float = 0.5  # planned: spreads dropout clusters and warm air over the run
     run_m: float | None = None  # planned travel; None: from the start to the path's end

@@ -15,14 +15,20 @@ from drivers.standins.serial_port import StandInLine
 STALE_S, LEASE_S = codec.STALE_MS * 1e-3, codec.LEASE_MS * 1e-3
 PERIODS_S = {codec.PING: 0.025, codec.INPUTS: 0.0193, codec.INERTIAL: 0.02, codec.STATUS: 0.1}
 LEVEL = (0, 0, 8192, -521, 0, 0, 0)  # an MPU-6050 at rest: +1 g, 35.0 degrees C
+# 1 sigma: 1 mm of range there and back; 400 ug and 0.005 deg/s a root hertz in 44 Hz (from memory)
+FLIGHT_US, LEVEL_LSB = 6.0, (27.0, 27.0, 27.0, 0.0, 5.4, 5.4, 5.4)
 
 
 class BoardTalker:
-    """`offset_s` and `drift` make its clock, `late_s` the longest that a frame lies about."""
+    """`offset_s` and `drift` make its clock, `late_s` the longest that a frame lies about.
+
+    noise: echoes and the inertial words spread as real ones do; else they are the same each time.
+    """
 
     def __init__(
-        self, line: StandInLine, *, offset_s: float = 0.0, drift: float = 0.0, late_s: float = 0.0
-    ) -> None:
+        self, line: StandInLine, *, offset_s: float = 0.0, drift: float = 0.0, late_s: float = 0.0,
+        noise: bool = False,
+    ) -> None:  # fmt: skip
         self.line = line
         self.offset_s, self.drift, self.late_s = offset_s, drift, late_s
         self.flights: list[tuple[int, ...]] = [(3500,), (3600,), (3700,), (), (3900, 5000)]
@@ -32,8 +38,10 @@ class BoardTalker:
         self.heard: list[tuple[float, int, tuple[int | bytes, ...]]] = []
         self.outputs: list[tuple[float, int, int]] = []
         self.fired_s: list[float] = []
+        self.first_s: list[float] = []  # of each batch of inertial readings
         self.deaf = self.dumb = False
         self.random = random.Random(4)
+        self.noise = noise
         self.garble: Callable[[bytes], bytes] = bytes
         self.periods = dict(PERIODS_S)
         self.restart()
@@ -108,17 +116,27 @@ class BoardTalker:
             self._ping = (self._ping + 1) & 0xFFFF
             self._pings[self._ping] = at_s - 0.012
             self.fired_s.append(at_s - 0.012)
-            four = (*self.flights[element], 0, 0, 0, 0)[: codec.ECHOES]
+            heard = [round(self._spread(flight, FLIGHT_US)) for flight in self.flights[element]]
+            four = (*heard, 0, 0, 0, 0)[: codec.ECHOES]
             count, fired = len(self.flights[element]), self.ticks(at_s - 0.012)
             self._say(at_s, kind, now, self._ping, element, count, fired, *four)
         elif kind == codec.INPUTS:
             self._say(at_s, kind, now, self.bits)
         elif kind == codec.INERTIAL:
-            words = [word for n in range(codec.BATCH) for word in (5000 * n, *LEVEL)]
+            words = [word for n in range(codec.BATCH) for word in (5000 * n, *self._felt())]
             first = self.ticks(at_s - 0.015)
+            self.first_s.append(at_s - 0.015)
             self._say(at_s, kind, now, codec.MPU6050, codec.BATCH, first, *words)
         else:
             self._say(at_s, kind, now, self._armed, self._why, 0, 0, self._stale, 0, 0, 0, 0)
+
+    def _spread(self, value: float, sigma: float) -> float:
+        return self.random.gauss(value, sigma) if self.noise else value
+
+    def _felt(self) -> list[int]:
+        return [
+            round(self._spread(raw, sigma)) for raw, sigma in zip(LEVEL, LEVEL_LSB, strict=True)
+        ]
 
     def _say(self, at_s: float, kind: int, *fields: int | bytes) -> None:
         self._sequence = (self._sequence + 1) & 255

@@ -8,7 +8,7 @@ integrator. The disturbance expected at that time is fed forward. Rates m/s, > 0
 from __future__ import annotations
 
 from drivers.samples import ValveCommand
-from firmware_py.act.cylinders import cylinders_from_ends, ends_from_cylinders
+from firmware_py.act.cylinders import ends_from_valves, valves_from_ends
 from firmware_py.act.end import EndAction, EndLoop, Quiet
 from firmware_py.act.limiter import NEUTRAL, Limiter
 from firmware_py.act.rate import simc_gain, simc_integral
@@ -41,13 +41,16 @@ class Actuate:
         self.limiter = Limiter(1.0, 1.0)
         if rig.valves is None:
             return
-        self.character = Characteristic.of(rig.valves)
-        self.ratio = rig.blade.width_mm / 2 / rig.valves.cylinder_left_mm
+        found = rig.calibration.valves
+        self.characters = {side: Characteristic.of(rig.valves, found.get(side)) for side in SIDES}
+        self.ratios = ratios(rig)
         if not rig.valves.pulsed:
             # slower than stated, a valve needs more command for the same rate
             cap = rig.limits.cap_mm_s * MM
-            up, down = self.character.command(cap, RANGE[0]), self.character.command(-cap, RANGE[0])
-            self.limiter = Limiter(up, -down)
+            every = self.characters.values()
+            up = max(one.command(cap, RANGE[0]) for one in every)
+            down = max(-one.command(-cap, RANGE[0]) for one in every)
+            self.limiter = Limiter(up, down)
 
     def _gains(self, rig: Rig) -> tuple[float, float]:
         dead = rig.valves.dead_time_ms * 1e-3 if rig.valves else 0.0
@@ -97,7 +100,7 @@ class Actuate:
     def _valves(
         self, now_s: float, rates: dict[Side, float], allowed: bool, blade: Blade
     ) -> ValveCommand:
-        left, right = cylinders_from_ends(rates[Side.LEFT], rates[Side.RIGHT], self.ratio)
+        left, right = valves_from_ends(rates[Side.LEFT], rates[Side.RIGHT], self.ratios)
         turn = min(self.loops[side].turn for side in SIDES)
         gain = blade.valve_gain.gain
         asked = [
@@ -105,9 +108,8 @@ class Actuate:
             for side, rate in ((Side.LEFT, left), (Side.RIGHT, right))
         ]
         out = self.limiter.update(now_s, asked[0], asked[1], allowed)
-        moved = ends_from_cylinders(
-            self.character.rate(out[0]), self.character.rate(out[1]), self.ratio
-        )
+        oil = [self.characters[side].rate(one) for side, one in zip(SIDES, out, strict=True)]
+        moved = ends_from_valves(oil[0], oil[1], self.ratios)
         for side, rate in zip(SIDES, moved, strict=True):
             blade.lifts[side].push(rate)
         return ValveCommand(now_s, *out)
@@ -120,6 +122,21 @@ class Actuate:
             self.pulsers[side].reset()
             return 0.0
         if self.valves is not None and self.valves.pulsed:
-            full = (self.character.up if rate > 0 else self.character.down) * gain
+            one = self.characters[side]
+            full = (one.up if rate > 0 else one.down) * gain
             return self.pulsers[side].update(rate / full)
-        return self.character.command(rate, gain)
+        return self.characters[side].command(rate, gain)
+
+
+def ratios(rig: Rig) -> tuple[float, float]:
+    """Half width over each cylinder's distance off the middle, as found or as stated; left first.
+
+    (0, 0) without valves.
+    """
+    if rig.valves is None:
+        return 0.0, 0.0
+    half, found = rig.blade.width_mm / 2, rig.calibration.valves
+    left, right = (
+        found[side].cylinder_mm if side in found else rig.valves.cylinder_left_mm for side in SIDES
+    )
+    return half / left, half / right

@@ -7,20 +7,31 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from firmware_py.calibration import OneValve
 from firmware_py.settings import MM, Valves
 
 
 @dataclass(frozen=True, slots=True)
 class Characteristic:
-    """Full rates (m/s), overlap and the share of it that is made up for (0.8 to 1, never more)."""
+    """Full rates (m/s), overlap and the share of it that is made up for (0.8 to 1, never more).
+
+    overlap_down: where it is another one than raising.
+    """
 
     up: float
     down: float
     overlap: float
     compensate: float
+    overlap_down: float | None = None
 
     @classmethod
-    def of(cls, valves: Valves) -> Characteristic:
+    def of(cls, valves: Valves, found: OneValve | None = None) -> Characteristic:
+        """As the rig file has it of both valves, or as one of them was found."""
+        if found is not None:
+            return cls(
+                found.up_mm_s * MM, found.down_mm_s * MM, found.overlap_up_pct / 100.0,
+                valves.compensate_pct / 100.0, found.overlap_down_pct / 100.0,
+            )  # fmt: skip
         return cls(
             valves.up_mm_s * MM,
             valves.down_mm_s * MM,
@@ -28,18 +39,24 @@ class Characteristic:
             valves.compensate_pct / 100.0,
         )
 
+    def dead(self, up: bool) -> float:
+        """The overlap of one direction, of full command."""
+        return self.overlap if up or self.overlap_down is None else self.overlap_down
+
     def command(self, rate: float, gain: float = 1.0) -> float:
         """Command for a rate; gain is how much faster than stated the valve has proved to be."""
         if rate == 0.0:
             return 0.0
         full = (self.up if rate > 0.0 else self.down) * gain
         share = min(abs(rate) / full, 1.0)
-        size = self.compensate * self.overlap + share * (1.0 - self.compensate * self.overlap)
+        dead = self.compensate * self.dead(rate > 0.0)
+        size = dead + share * (1.0 - dead)
         return size if rate > 0.0 else -size
 
     def rate(self, command: float) -> float:
         """Rate that a command should give, by the stated figures."""
-        size = (abs(command) - self.overlap) / (1.0 - self.overlap)
+        overlap = self.dead(command > 0.0)
+        size = (abs(command) - overlap) / (1.0 - overlap)
         if size <= 0.0:
             return 0.0
         return min(size, 1.0) * (self.up if command > 0.0 else -self.down)

@@ -15,13 +15,19 @@ from typing import Any
 import click
 
 from firmware_py import __version__
+from firmware_py.commands.address import address
+from firmware_py.commands.calibrate import bar, tilt, valves
+from firmware_py.commands.checks import budget, check
 from firmware_py.commands.live import run
 from firmware_py.commands.logs import logs
 from firmware_py.commands.look import attach, browse
 from firmware_py.commands.report import report
 from firmware_py.commands.service import service
-from firmware_py.commands.show import check, faults, rigs
+from firmware_py.commands.setting_out import passes, setout
+from firmware_py.commands.show import faults, rigs
 from firmware_py.commands.simulate import trial
+from firmware_py.commands.string_sums import chord, sag, spacing
+from firmware_py.commands.tuning import tune
 from firmware_py.commands.verify import replay
 from firmware_py.commands.words import of_unknown_command, of_usage
 
@@ -109,8 +115,13 @@ def cli() -> None:
     """
 
 
-COMMANDS = (run, attach, browse, trial, replay, report, logs, rigs, check, faults, service)
+COMMANDS = (
+    run, attach, browse, trial, replay, report, logs, tilt, bar, valves, tune, check, budget, rigs,
+    faults, address, service,
+)  # fmt: skip
 for command in COMMANDS:
+    cli.add_command(command)
+for command in (setout, sag, chord, spacing, passes):
     cli.add_command(command)
 
 

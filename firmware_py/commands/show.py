@@ -1,4 +1,4 @@
-"""`linehold rigs`, `check` and `faults`: what there is, and whether a file is right."""
+"""`linehold rigs`, `check file` and `faults`: what there is, and whether a file is right."""
 
 from __future__ import annotations
 
@@ -31,13 +31,13 @@ def rigs(as_json: bool) -> None:
 @click.command(
     epilog="""\b
 Examples:
-  linehold check my-rig.toml
-  linehold check my-trial.toml
+  linehold check file my-rig.toml
+  linehold check file my-trial.toml
 
 Exit codes: 0 the file is right, 2 it is not: all its faults are told at once."""
 )
 @click.argument("file", type=File())
-def check(file: Path) -> None:
+def check_file(file: Path) -> None:
     """Check a rig or a trial FILE (or a bundled one by its name)."""
     click.echo(_check(str(file)))
 

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 Examples:
   linehold trial footpath-string
   linehold trial hill-bend --seed 3 --json
+  linehold trial first-cut
+  linehold trial footpath-string --job my-job.toml
   linehold trial my-trial.toml --rig modest --ground measured.npz --out results
 
 Exit codes: 0 the trial was run, whatever came of it, 2 bad input, 130 interrupted."""
@@ -36,6 +38,7 @@ Exit codes: 0 the trial was run, whatever came of it, 2 bad input, 130 interrupt
     "--ground", metavar="FILE",
     help='A measured ground (.npz), an ISO 8608 class A to H, or "flat", in place of its own.',
 )  # fmt: skip
+@click.option("--job", metavar="JOB", help="A job file or a bundled job, in place of its own.")
 @click.option(
     "--out", type=Folder(), metavar="FOLDER",
     help="Where result, journal and picture go.  [default: out/NAME-SEED]",
@@ -49,6 +52,7 @@ def trial(
     seed: int | None,
     rig: str | None,
     ground: str | None,
+    job: str | None,
     out: Path | None,
     as_json: bool,
     plain: bool,
@@ -69,7 +73,7 @@ def trial(
     stem = f"{_safe(scenario.name)}-{scenario.seed}{'-plain' if plain else ''}"
     folder = out or Path("out") / stem
     journal = None if plain else folder / "journal.mcap"
-    result = _run(scenario, rig, ground, journal, partial(_make, folder))
+    result = _run(scenario, (rig, ground, job), journal, partial(_make, folder))
     files = _save(result, folder)
     _print(result, [path for path in (*files, journal) if path is not None], as_json)
 
@@ -96,18 +100,20 @@ def _make(folder: Path) -> None:
 
 def _run(
     scenario: Scenario,
-    rig: str | None,
-    ground: str | None,
+    own: tuple[str | None, str | None, str | None],
     journal: Path | None,
     ready: Callable[[], None],
 ) -> Result:
+    """own: rig, ground and job in place of the trial's."""
     from firmware_py.trial.run import run_trial
 
+    rig, ground, job = own
     with progress_bar(scenario.name) as progress:
         return run_trial(
             scenario,
             rig,
             ground=ground,
+            job=job,
             journal=journal,
             progress=progress,
             ready=ready,

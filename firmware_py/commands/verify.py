@@ -51,11 +51,13 @@ def build(header: Header) -> Controller:
     from pydantic import ValidationError
 
     from firmware_py.controller import Controller
+    from firmware_py.job import Job
     from firmware_py.journal.read import LogError
     from firmware_py.settings import Rig
 
     try:
-        return Controller(Rig.model_validate(header.settings))
+        job = Job.model_validate(header.job) if header.job else None
+        return Controller(Rig.model_validate(header.settings), job, header.start_m)
     except ValidationError as error:
         first = error.errors(include_url=False)[0]
         where = ".".join(map(str, first["loc"]))

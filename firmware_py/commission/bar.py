@@ -21,11 +21,15 @@ from firmware_py.commission.estimate import (
     rectangular,
     robust_mean,
 )
-from firmware_py.commission.procedure import Given, Steps, for_seconds, until_said
+from firmware_py.commission.procedure import Given, Steps, for_seconds, number_said
 from firmware_py.sense.sound import ZERO_CELSIUS_K, speed_from_reflector, speed_of_sound
 
-HEIGHT_U = rectangular(0.0005)  # m; a steel rule read to the half millimetre
-AIR_U = 0.3  # K; of the air between bar and board: a thermometer of +-0.5 K, in the shade
+HEIGHT_U = rectangular(0.0005)  # m; one reading of a steel rule, to the half millimetre
+READINGS = 2  # of each height, at either end of the bar: their mean counts
+SQUARE = 1.5  # mm; readings at the bar's ends farther apart are a board that is not square to it
+HEIGHTS = (100.0, 3000.0)  # mm; what a height may be
+AIRS = (-30.0, 50.0)  # C; and what the air may be
+AIR_U = 0.3  # K; of the air between bar and board, by one thermometer of +-0.5 K in the shade
 LOOK_S = 15.0  # s at each height: some 370 firings of each element at 40 ms a frame
 APART = 0.1  # m; two heights nearer to each other tell no scale
 LEAST_SD = 0.0005  # m; coarse steps make the median deviation 0
@@ -61,6 +65,7 @@ class Look:
     flights: tuple[Floats, ...]
     fired: tuple[int, ...]
     air_c: float | None
+    by_both: bool = False  # the rig's thermometer and one held by hand
 
 
 def sound_of(
@@ -152,9 +157,12 @@ class Listener:
             self._fired[s.element] += 1
             self._flights[s.element] += [e.flight_s for e in s.echoes[:1]]
 
-    def look(self) -> Look:
-        air = float(np.mean(self._air)) if self._air else None
-        return Look(tuple(map(np.array, self._flights)), tuple(self._fired), air)
+    def look(self, held_c: float | None = None) -> Look:
+        """What was heard; held_c: of a thermometer held by hand, averaged with the rig's own."""
+        own = float(np.mean(self._air)) if self._air else None
+        known = [air for air in (own, held_c) if air is not None]
+        air = sum(known) / len(known) if known else None
+        return Look(tuple(map(np.array, self._flights)), tuple(self._fired), air, len(known) == 2)
 
 
 def bar_result(
@@ -172,18 +180,37 @@ def bar_result(
 
 def bar_steps(
     device: str, elements: int, *, height_u: float = HEIGHT_U, air_u: float = AIR_U,
-    seconds: float = LOOK_S,
+    seconds: float = LOOK_S, by_hand: bool = True,
 ) -> Steps[BarResult]:  # fmt: skip
-    """The person lays a board under the bar at two heights and types them in. Moves no valve."""
+    """The person lays a board under the bar at two heights and types them in. Moves no valve.
+
+    by_hand: a second thermometer, held between bar and board, is asked for as well: half the
+    sum of two independent ones is off by 1/sqrt(2) of what either is.
+    """
     looks, heights = [], []
-    for words in ("Lay a flat board square under the bar", "Lay it at the other height"):
-        given = yield from until_said(f"{words}; measure face to board in mm.", "number")
-        if not isinstance(given.said, (int, float)):
-            raise CommissionError(f'"{given.said}" is no height in mm')
-        heights.append(1e-3 * float(given.said))
+    for k, words in enumerate(("Lay a flat board square under the bar.", "Now the other height.")):
+        heights.append((yield from _height(words, f"board {k}")))
+        held = None
+        if by_hand:
+            told = "A thermometer held between bar and board, in the shade; what it says in C."
+            held = yield from number_said(told, *AIRS, act="air")
         listener = Listener(device, elements)
         yield from for_seconds("Keep clear of the board.", seconds, listener)
-        looks.append(listener.look())
+        looks.append(listener.look(held))
+    count = 2.0 if by_hand and all(look.by_both for look in looks) else 1.0
     return bar_result(
-        (looks[0], looks[1]), (heights[0], heights[1]), height_u=height_u, air_u=air_u
+        (looks[0], looks[1]), (heights[0], heights[1]), height_u=height_u / math.sqrt(READINGS),
+        air_u=air_u / math.sqrt(count),
+    )  # fmt: skip
+
+
+def _height(words: str, act: str) -> Steps[float]:
+    """From the elements' faces down to the board, m: the mean of both ends of the bar."""
+    left = yield from number_said(
+        f"{words} Measure face to board at the bar's left end, in mm.", *HEIGHTS, act=act
     )
+    right = yield from number_said("And at its right end, in mm.", *HEIGHTS, act="height")
+    if abs(left - right) > SQUARE:
+        told = f"The board is {abs(left - right):.1f} mm nearer at one end of the bar"
+        raise CommissionError(f"{told}; at most {SQUARE:g} mm is right: put it square.")
+    return 0.5e-3 * (left + right)

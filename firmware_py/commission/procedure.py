@@ -23,7 +23,11 @@ MAX_GAP_S = 0.1  # s between two steps while valves may move: longer, and nobody
 
 @dataclass(frozen=True)
 class Next:
-    """What to do now. moves: the procedure is in a part that moves the valves by itself."""
+    """What to do now. moves: the procedure is in a part that moves the valves by itself.
+
+    act: a short name of what the person is to do, with the lengths (m) that it needs, for a
+    picture or a simulated person; span: what a number asked for may be.
+    """
 
     words: str
     ask: Ask = ""
@@ -31,6 +35,9 @@ class Next:
     moves: bool = False
     share: float = 0.0  # of this part that is done, 0..1
     done: bool = False
+    act: str = ""
+    at: tuple[float, ...] = ()
+    span: tuple[float, float] = (-math.inf, math.inf)
 
 
 @dataclass(frozen=True)
@@ -94,18 +101,33 @@ class Procedure(Generic[R]):
             raise Surprise(f"{told}; begin again with less running beside it.")
 
 
-def until_said(words: str, ask: Ask, watch: Watch | None = None) -> Steps[Given]:
+def until_said(
+    words: str, ask: Ask, watch: Watch | None = None, *, act: str = "",
+    at: tuple[float, ...] = (),
+) -> Steps[Given]:  # fmt: skip
     """Wait for the person's answer; a confirmation that is anything but yes ends it all."""
-    given = yield Next(words, ask)
+    asked = Next(words, ask, act=act, at=at)
+    given = yield asked
     while given.said is None:
         if watch is not None:
             watch(given)
-        given = yield Next(words, ask)
+        given = yield asked
     if watch is not None:
         watch(given)
     if ask == "confirm" and given.said != YES:
         raise CommissionError("Not confirmed; nothing was moved.")
     return given
+
+
+def number_said(words: str, low: float, high: float, *, act: str = "") -> Steps[float]:
+    """Wait for a number; CommissionError for one outside of what can be right."""
+    asked = Next(words, "number", act=act, span=(low, high))
+    given = yield asked
+    while given.said is None:
+        given = yield asked
+    if not (isinstance(given.said, (int, float)) and low <= given.said <= high):
+        raise CommissionError(f"{given.said} is out of range; {low:g} to {high:g} is right.")
+    return float(given.said)
 
 
 def for_seconds(words: str, seconds: float, watch: Watch) -> Steps[None]:

@@ -54,7 +54,8 @@ def static(samples: list[InertialSample]) -> Static:
 
 def static_steps(seconds: float = STAND_S) -> Steps[Static]:
     """Stand, engine as asked by whoever reads the answer, hands off. Moves no valve."""
-    yield from until_said("Stand still, blade down, hands off for ten minutes.", "ready")
+    words = f"Stand still, blade down, hands off for {seconds / 60.0:.0f} minutes."
+    yield from until_said(words, "ready", act="stand")
     kept = Inertials()
     yield from for_seconds("Stand still.", seconds, kept)
     return static(kept.samples)

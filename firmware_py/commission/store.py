@@ -13,12 +13,11 @@ from pathlib import Path
 import msgspec
 
 from drivers.samples import NO_MESSAGE
-from firmware_py.commission.estimate import CommissionError, Estimate
+from firmware_py.commission.estimate import CommissionError, Estimate, Term
+from firmware_py.guard.faults import SLOPE_H, SLOPE_K
 
 SCHEMA = 1
 MAX_BYTES = 1_000_000  # a hundred times the longest honest file
-SLOPE_K = 10.0  # issue: so far from its temperature the slope check is asked for again
-SLOPE_H = 2.0  # issue: and so long after
 BEFORE = ".before"  # suffix of the result that a save has replaced
 
 
@@ -32,7 +31,8 @@ class Value(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 class Result(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
-    """What one procedure found. wall: ISO 8601, only when the clock was synced."""
+    """What one procedure found. wall: ISO 8601, only when the clock was synced; words: what the
+    person was told, where a refusal must tell it again."""
 
     schema: int
     kind: str
@@ -42,6 +42,7 @@ class Result(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     temperature_c: float | None
     values: dict[str, Value]
     wall: str | None = None
+    words: str = ""
 
 
 @dataclass(frozen=True)
@@ -79,7 +80,7 @@ def value_of(estimate: Estimate) -> Value:
 
 def make(
     kind: str, now: Now, temperature_c: float | None, values: dict[str, Estimate], *,
-    wall: str | None = None, synced: bool = False,
+    wall: str | None = None, synced: bool = False, words: str = "",
 ) -> Result:  # fmt: skip
     """A result as of now. A wall time that was not synced is left out."""
     if kind not in SHELVES:
@@ -87,7 +88,7 @@ def make(
     told = {name: value_of(one) for name, one in values.items()}
     return Result(
         SCHEMA, kind, now.device, now.boots, now.engaged_h, temperature_c, told,
-        wall if synced else None,
+        wall if synced else None, words,
     )  # fmt: skip
 
 
@@ -96,7 +97,7 @@ def is_stale(
 ) -> str | None:
     """One sentence that says why the run is refused, or None while the result holds."""
     if result is None:
-        return f"No {kind} was stored; do it first."
+        return f"No result of {kind} is stored; do it first."
     name = result.kind
     if result.device != now.device:
         told = f"The {name} is of device {result.device}, and {now.device} is there"
@@ -163,3 +164,9 @@ def load(path: Path) -> Result | None:
             f"{', '.join(SHELVES)} is right"
         )
     return result
+
+
+def estimate_of(value: Value) -> Estimate:
+    """A stored value as the estimate that it was."""
+    terms = tuple(Term(name, u) for name, u in value.terms.items() if name != "type A")
+    return Estimate(value.value, value.unit, value.terms.get("type A", 0.0), terms)

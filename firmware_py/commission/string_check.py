@@ -145,7 +145,7 @@ def string_steps(
         side = "left" if lateral > 0.0 else "right"
         where = f"{abs(1e3 * lateral):.0f} mm to the {side} of" if lateral else "under"
         words = f"Line {where} the bar's middle, {1e3 * clearance:.0f} mm below the bar."
-        yield from until_said(words, "ready")
+        yield from until_said(words, "ready", act="line", at=(clearance, lateral))
         kept_ranges = _Ranges(device, len(positions), sound_mps)
         yield from for_seconds("Keep clear of the line.", seconds, kept_ranges)
         ranges = [np.array(r) for r in kept_ranges.ranges]

@@ -32,6 +32,7 @@ GROUND_U = math.radians(0.003)  # rad; firm ground, the same marks within 10 mm:
 CONTACT_U = 0.0003  # m; the edge's height on a block: half a millimetre of dirt, rectangular
 YAW_LEFT_U = math.radians(0.25)  # rad; the mounting yaw once it was found
 MOVING_MPS = 0.05  # m/s; and no machine that stands moves faster
+SMOOTH = 0.2  # of each speed, into their mean: one noisy sample in a million is no motion
 SWAYED = 0.01  # rad/s: mean turning rate of a second; standing, nothing turns the blade so fast
 MOVES = 8  # times the blade is rolled for the mounting yaw
 REST_S = 1.5  # s of rest before and after each, for the gyro's bias
@@ -87,7 +88,7 @@ def roll_zero(
     The slope changes sign with the direction, the sensor's zero does not: half the sum is the
     zero. The edge itself must lie there: a blade that hangs askew on its machine turns with it.
     """
-    (r1, p1), (r2, p2) = _levelled(first.force, yaw), _levelled(second.force, yaw)
+    (r1, p1), (r2, p2) = levelled(first.force, yaw), levelled(second.force, yaw)
     noise = float(math.hypot(first.u[1], second.u[1])) / (2.0 * STANDARD_GRAVITY)
     # two contacts a stand, two stands, half the sum
     terms = (
@@ -106,7 +107,7 @@ def pitch_zero(
     A heading off by h puts h times the slope across into the second reading, and half of that
     into the zero.
     """
-    (r1, p1), (r2, p2) = _levelled(first.force, yaw), _levelled(second.force, yaw)
+    (r1, p1), (r2, p2) = levelled(first.force, yaw), levelled(second.force, yaw)
     noise = float(math.hypot(first.u[0], second.u[0])) / (2.0 * STANDARD_GRAVITY)
     terms = (
         Term("heading not quite opposite", 0.5 * heading_u * 0.5 * abs(r1 - r2)),
@@ -126,7 +127,7 @@ def tilt_zero(
     return TiltZero(roll, pitch, across, along, spread, sum(warm) / len(warm) if warm else None)
 
 
-def _levelled(force: Floats, mount_yaw: float) -> tuple[float, float]:
+def levelled(force: Floats, mount_yaw: float) -> tuple[float, float]:
     """Roll and pitch of a mean force, its x and y turned to the blade's forward and left."""
     c, s = math.cos(mount_yaw), math.sin(mount_yaw)
     x, y, z = force.tolist()
@@ -196,36 +197,48 @@ def _judged(off: Estimate) -> SlopeCheck:
     return SlopeCheck(off, passed, words)
 
 
+class Pace:
+    """The speed over the last few samples, m/s: `moves` says whether a machine drives."""
+
+    def __init__(self) -> None:
+        self.mps = 0.0
+
+    def moves(self, sample: MotionSample) -> bool:
+        """Take one."""
+        self.mps += SMOOTH * ((sample.speed_mps or 0.0) - self.mps)
+        return abs(self.mps) > MOVING_MPS
+
+
 class Inertials:
     """Keeps inertial samples; refuses a machine that drives while it should stand."""
 
     def __init__(self, *, stands: bool = True) -> None:
         self.samples: list[InertialSample] = []
         self._stands = stands
+        self._pace = Pace()
 
     def __call__(self, given: Given) -> None:
         for sample in given.samples:
             if isinstance(sample, InertialSample):
                 self.samples.append(sample)
-            elif isinstance(sample, MotionSample) and self._stands:
-                speed = sample.speed_mps
-                if speed is not None and abs(speed) > MOVING_MPS:
-                    raise CommissionError(f"The machine drove at {speed:.2f} m/s; stand still.")
+            elif self._stands and isinstance(sample, MotionSample) and self._pace.moves(sample):
+                told = f"The machine drove at {self._pace.mps:.2f} m/s"
+                raise CommissionError(f"{told}; stand still.")
 
 
-STANDS = (
-    "Stand on firm ground, blade in the air; mark the corners of both tracks.",
-    "Turn about, stand on the same marks the other way, blade untouched.",
-    "Put two blocks on firm ground under the edge's ends; lower the edge until it lies on both.",
-    "Drive round; lower the edge on the same two blocks from the other side, its ends swapped.",
-)
+STANDS = {
+    "marks": "Stand on firm ground, blade in the air; mark the corners of both tracks.",
+    "marks about": "Turn about, stand on the same marks the other way, blade untouched.",
+    "blocks": "Put two blocks on firm ground under the edge's ends; lower the edge onto both.",
+    "blocks about": "Drive round; lower the edge on the same two blocks, its ends swapped.",
+}
 
 
 def zero_steps(width_m: float, yaw: float = 0.0, seconds: float = STILL_S) -> Steps[TiltZero]:
     """Tilt zero by two reversals; the mounting yaw comes first. Moves no valve itself."""
     stands = []
-    for words in STANDS:
-        yield from until_said(words, "ready")
+    for number, (act, words) in enumerate(STANDS.items(), start=1):
+        yield from until_said(f"Stand {number} of {len(STANDS)}. {words}", "ready", act=act)
         kept = Inertials()
         yield from for_seconds("Stand still.", seconds, kept)
         stands.append(still(kept.samples))
@@ -234,14 +247,15 @@ def zero_steps(width_m: float, yaw: float = 0.0, seconds: float = STILL_S) -> St
 
 def yaw_steps(moves: int = MOVES) -> Steps[Estimate]:
     """Mounting yaw: the person rolls the blade by the levers, standing. Moves no valve itself."""
-    yield from until_said("Stand still, blade in the air, nobody near it.", "ready")
+    yield from until_said("Stand still, blade in the air, nobody near it.", "ready", act="stand")
     before = Inertials()
     yield from for_seconds("Hands off the levers.", REST_S, before)
     found = []
     for k in range(moves):
         way = "Raise" if k % 2 == 0 else "Lower"
         move, after = Inertials(), Inertials()
-        yield from until_said(f"{way} the left end by some 60 mm within 3 s.", "ready", move)
+        words = f"{k + 1} of {moves}: {way.lower()} the left end by some 60 mm within 3 s."
+        yield from until_said(words, "ready", move, act=f"lever {way.lower()}")
         yield from for_seconds("Hands off the levers.", REST_S, after)
         found.append(turned(before.samples, move.samples, after.samples))
         before = after

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -21,8 +21,8 @@ from drivers.samples import (
     Validity,
 )
 from firmware_py.commission.estimate import CommissionError, Floats, Surprise
-from firmware_py.commission.procedure import Given, Next, Steps, until_said
-from firmware_py.commission.tilt import MOVING_MPS
+from firmware_py.commission.procedure import Given, Next, Steps, number_said, until_said
+from firmware_py.commission.tilt import Pace
 from firmware_py.commission.valves import (
     SETTLE_S,
     BarPlace,
@@ -39,7 +39,7 @@ from firmware_py.sense.tilt import tilt_from_gravity
 CAUTIONS = (
     "This moves the blade. Supports under it would be hit: take them away, raise the blade "
     "20 cm, keep everybody clear, one hand on the emergency stop. Engine at working speed, a "
-    "board flat under the bar."
+    "board flat under the bar. Hold the enable input from now on; letting it go ends it."
 )
 FIRST = 0.06  # of full command: under any overlap that is worth having
 FINER = 0.05  # of full command from one try to the next
@@ -61,6 +61,12 @@ FAR_HEIGHT = 0.15  # m of the bar within one step
 CREEP = 0.012  # rad/s mean over CREEP_S while shut: the blade moves unasked
 CREEP_S = 0.25
 OLD_S = 0.1  # s without an inertial sample: nobody is watching
+TAPE = (
+    "A tape from the left cylinder's lower pin to the right one's, in mm; 0 where none can be had."
+)
+TAPED = (0.0, 5000.0)  # mm
+NOT_HELD = "Enable is not held: nothing moves. Hold it from the yes on."
+RELEASED = "Enable was let go; the automatic steps are off."
 HAND = "A hand is on a lever; the automatic steps are off."
 
 
@@ -83,6 +89,8 @@ class _Eye:
     mark_height: float | None = None
     recent: deque[tuple[float, float]] = field(default_factory=deque)
     busy: list[tuple[float, float]] = field(default_factory=list)
+    enabled: bool = False
+    pace: Pace = field(default_factory=Pace)
     heights: deque[float] = field(default_factory=lambda: deque(maxlen=7))
 
     def take(self, given: Given) -> None:
@@ -91,14 +99,22 @@ class _Eye:
                 self._inertial(s)
             elif isinstance(s, RangePing) and s.device == self.device and s.echoes:
                 self._ping(s)
-            elif isinstance(s, MotionSample) and abs(s.speed_mps or 0.0) > MOVING_MPS:
-                raise Surprise(f"The machine drove at {s.speed_mps:.2f} m/s; stand still.")
-            elif isinstance(s, DriverSample) and (s.left_hand or s.right_hand):
-                raise Surprise(HAND)
+            elif isinstance(s, MotionSample) and self.pace.moves(s):
+                raise Surprise(f"The machine drove at {self.pace.mps:.2f} m/s; stand still.")
+            elif isinstance(s, DriverSample):
+                self._driver(s)
             elif isinstance(s, AirSample) and s.temperature_c is not None:
                 self.airs.append(s.temperature_c)
         if self.gyro and given.now_s - self.gyro[-1][0] > OLD_S:
             raise Surprise("The inertial sensor fell silent; look at its cable.")
+
+    def _driver(self, s: DriverSample) -> None:
+        """The enable input is asked for while a valve is open, and missed once it was held."""
+        if s.left_hand or s.right_hand:
+            raise Surprise(HAND)
+        if self.enabled and not s.enable:
+            raise Surprise(RELEASED)
+        self.enabled = s.enable
 
     def _inertial(self, s: InertialSample) -> None:
         rate = s.gx * math.cos(self.yaw) - s.gy * math.sin(self.yaw)
@@ -189,6 +205,8 @@ def _open(
     )
     valves = (command, 0.0) if side is Side.LEFT else (0.0, command)
     sign = way(side, command)
+    if not eye.enabled:
+        raise Surprise(NOT_HELD)
     eye.begin()
     start = given.now_s
     while True:
@@ -226,10 +244,16 @@ def _check_lift(eye: _Eye, bar: BarPlace, side: Side, command: float) -> None:
 
 def valve_steps(
     device: str, bar: BarPlace, half_width_m: float, *, yaw: float = 0.0, zero_roll: float = 0.0,
-    repeats: int = REPEATS,
+    repeats: int = REPEATS, tape: bool = False,
 ) -> Steps[ValveMap]:  # fmt: skip
-    """Overlap, dead time, lag, speeds, map. Confirmation first; CommissionError without it."""
-    yield from until_said(CAUTIONS, "confirm")
+    """Overlap, dead time, lag, speeds, map. Confirmation first; CommissionError without it.
+
+    tape: the distance between the cylinders is asked for as well; 0 is none.
+    """
+    if tape:
+        apart = 1e-3 * (yield from number_said(TAPE, *TAPED, act="tape"))
+        bar = replace(bar, apart_m=apart or None)
+    yield from until_said(CAUTIONS, "confirm", act="board under the bar")
     eye = _Eye(device, yaw)
     given = yield from _shut(eye, "Hands off; the blade rests.", FIRST_REST_S, math.inf, None)
     eye.rested()

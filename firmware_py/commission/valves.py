@@ -34,6 +34,9 @@ CLOCK_U = 0.001  # s; a sample's time against the command's: mapped within 1 ms
 PLACE_U = 0.003  # m; the bar's place along the edge, by tape
 GYRO_SCALE_U = rectangular(0.01)  # datasheet LSM6DSO: sensitivity within 1 % (from memory)
 ECHO_SCALE_U = 0.002  # of a range: speed of sound, and the element's scale as calibrated
+TAPE_U = rectangular(0.003)  # m; of the tape from cylinder to cylinder, pin to pin
+MIDDLE_U = rectangular(0.003)  # m; of the blade's middle between them
+AGREE = 3.5  # sigma; a tape farther from what was seen is a tape, or a bar's place, misread
 LEAST_SD = 0.0005  # m; coarse steps make the median deviation 0
 LEAST_PINGS = 4  # of one element in a rest
 
@@ -65,11 +68,15 @@ class Recording:
 
 @dataclass(frozen=True)
 class BarPlace:
-    """Where the bar is: y along the edge, height over it (m), its elements along it (m)."""
+    """Where the bar is: y along the edge, height over it (m), its elements along it (m).
+
+    apart_m: from cylinder to cylinder by a tape, where somebody has measured it.
+    """
 
     y_m: float
     above_m: float
     elements: tuple[float, ...]
+    apart_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -117,13 +124,13 @@ def valve_map(rec: Recording, bar: BarPlace, half_width_m: float, guess: float) 
     valves = {}
     for side in SIDES:
         steps = [s for s in rec.steps if s.side is side]
-        cylinder = _cylinder(side, steps, rec.echoes, roll, bar)
+        cylinder, gyro_share = taped(_cylinder(side, steps, rec.echoes, roll, bar), side, bar)
         fits = {sign: _fit(steps, gyro, sign, guess) for sign in (1.0, -1.0)}
-        valves[side] = _valve(fits[1.0], fits[-1.0], cylinder, bar)
-    return ValveMap(valves, _ends(valves, half_width_m), half_width_m)
+        valves[side] = _valve(fits[1.0], fits[-1.0], cylinder, gyro_share)
+    return ValveMap(valves, ends_map(valves, half_width_m), half_width_m)
 
 
-def _ends(
+def ends_map(
     valves: dict[Side, Valve], half: float
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """The 2 x 2 map: a cylinder lifts its own end by (1 + b/a)/2 and the other by (1 - b/a)/2."""
@@ -215,7 +222,29 @@ def _cylinder(
     return Estimate(a, "m", noise, terms)
 
 
-def _valve(up: Fit, down: Fit, cylinder: Estimate, bar: BarPlace) -> Valve:
+def taped(seen: Estimate, side: Side, bar: BarPlace) -> tuple[Estimate, float]:
+    """The cylinder's place as seen and as taped, weighed by their variances; and how much of the
+    gyro's scale is left in 2 a times a roll rate. CommissionError where the two disagree.
+
+    What was seen is s (ratio - y) with a ratio that goes by 1 / scale: 1 - w (1 + s y / a).
+    """
+    sign = 1.0 if side is Side.LEFT else -1.0
+    if bar.apart_m is None:
+        return seen, abs(bar.y_m) / seen.value
+    terms = (Term("tape", 0.5 * TAPE_U), Term("the blade's middle", MIDDLE_U))
+    tape = Estimate(0.5 * bar.apart_m, "m", 0.0, terms)
+    off = seen.value - tape.value
+    if abs(off) > AGREE * math.hypot(seen.u, tape.u):
+        told = f"The {side.value} cylinder stands {1e3 * off:+.0f} mm from where the tape has it"
+        raise CommissionError(f"{told}: measure the cylinders and the bar's place again.")
+    w = tape.u**2 / (tape.u**2 + seen.u**2)
+    value = tape.value + w * off
+    scaled = (seen.scaled(w, "m"), tape.scaled(1.0 - w, "m"))
+    both = Estimate(value, "m", scaled[0].type_a, (*scaled[0].type_b, *scaled[1].type_b))
+    return both, abs(1.0 - w * (1.0 + sign * bar.y_m / value))
+
+
+def _valve(up: Fit, down: Fit, cylinder: Estimate, gyro_share: float) -> Valve:
     sd_up, sd_down = (np.sqrt(np.diag(f.covariance)) for f in (up, down))
     clock = (Term("clock", CLOCK_U),)
     dead = pooled(up.dead_s, float(sd_up[0]), down.dead_s, float(sd_down[0]))
@@ -225,8 +254,8 @@ def _valve(up: Fit, down: Fit, cylinder: Estimate, bar: BarPlace) -> Valve:
     return Valve(
         Estimate(up.overlap, "1", float(sd_up[2])),
         Estimate(down.overlap, "1", float(sd_down[2])),
-        _speed(up.full, float(sd_up[3]), cylinder, bar),
-        _speed(down.full, float(sd_down[3]), cylinder, bar),
+        _speed(up.full, float(sd_up[3]), cylinder, gyro_share),
+        _speed(down.full, float(sd_down[3]), cylinder, gyro_share),
         Estimate(dead[0], "s", dead[1], clock),
         Estimate(lag[0], "s", lag[1]),
         cylinder,
@@ -242,12 +271,12 @@ def pooled(a: float, sd_a: float, b: float, sd_b: float) -> tuple[float, float]:
     return mean, max(1.0, birge / 2.0) / math.sqrt(wa + wb)
 
 
-def _speed(full: float, sd: float, cylinder: Estimate, bar: BarPlace) -> Estimate:
-    """2 a times the full roll rate. A gyro that reads too much makes the rate too large and a
-    too small: what is left of its scale is y/a of it."""
+def _speed(full: float, sd: float, cylinder: Estimate, gyro_share: float) -> Estimate:
+    """2 a times the full roll rate. A gyro that reads too much makes the rate too large and a, as
+    far as it was seen by it, too small: gyro_share of its scale is left."""
     double = 2.0 * full
     terms = {term.name: term.u * double for term in cylinder.type_b}
-    terms["gyro scale"] = double * abs(bar.y_m) * GYRO_SCALE_U
+    terms["gyro scale"] = double * cylinder.value * gyro_share * GYRO_SCALE_U
     noise = math.hypot(2.0 * cylinder.value * sd, double * cylinder.type_a)
     b = tuple(Term(name, u) for name, u in terms.items())
     return Estimate(double * cylinder.value, "m/s", noise, b)

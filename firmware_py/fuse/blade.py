@@ -15,7 +15,7 @@ from firmware_py.fuse.lift import Lift
 from firmware_py.fuse.moment import Moment, Sight
 from firmware_py.fuse.track import Motion, Track
 from firmware_py.messages import SIDES, Guide, Side
-from firmware_py.settings import MM, Bar, Rig
+from firmware_py.settings import MM, Rig
 
 GRADE_S = 12.0  # s; the reference's own grade: slower than the machine's pitching over the ground
 SWING_M = 0.22  # m, each of two stages: a driver's steering at a string's corners averages out
@@ -235,28 +235,27 @@ class Blade:
         track = self.tracks.get(side)
         if track is None or not track.known():
             return None
-        bar = track.bar
-        out, up, fore = bar.outside_mm * MM, bar.above_mm * MM, bar.ahead_mm * MM
+        out, up, fore = track.stands
         sine, cosine = math.sin(self.roll), math.cos(self.roll)
         nose, level = math.sin(self.pitch), math.cos(self.pitch)
         lever = (side.sign * out * sine + up * cosine) * level - fore * nose
         # on a grade the bar reads the reference ahead of the end, where it lies lower
-        lever += math.tan(self.grade) * self._bar_ahead(side, bar)
+        lever += math.tan(self.grade) * self._bar_ahead(track)
         f = track.filter
         lateral = 0.0 if track.guide is Guide.SURFACE else f.y
         return f.h - lever, f.cov[0] + out * out * self.roll_variance, lateral
 
-    def _bar_ahead(self, side: Side, bar: Bar) -> float:
+    def _bar_ahead(self, track: Track) -> float:
         """How far along chainage the bar stands ahead of its blade end, m."""
-        up, fore, out = bar.above_mm * MM, bar.ahead_mm * MM, bar.outside_mm * MM
+        out, up, fore = track.stands
         nose, level = math.sin(self.pitch), math.cos(self.pitch)
-        return up * nose + fore * level - side.sign * out * math.sin(self.crab)
+        return up * nose + fore * level - track.side.sign * out * math.sin(self.crab)
 
     def sight(self, side: Side) -> Sight:
         """What a datum taken now owes to the grade that is believed now."""
         track = self.tracks[side]
         square = track.filter.h * math.cos(self.grade)
-        return Sight(self.grade, square, self._bar_ahead(side, track.bar))
+        return Sight(self.grade, square, self._bar_ahead(track))
 
     def valves_open(self) -> bool:
         """True while the valves are thought to move the blade."""

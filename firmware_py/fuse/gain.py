@@ -68,6 +68,8 @@ class ValveGain:
     @property
     def contradicted(self) -> bool:
         """True when much roll was commanded and almost none of it was seen, at any dead time."""
+        if self.xx[0] <= CLEAR * PRIOR:
+            return False
         pairs = zip(self.xx, self.xz, strict=True)
         return all(xx > CLEAR * PRIOR and xz < SILENT * xx for xx, xz in pairs)
 

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 import msgspec
 
 from firmware_py.messages import Side
 
 
-@dataclass(frozen=True, slots=True)
-class Attitude:
+class Attitude(msgspec.Struct, frozen=True, gc=False):
     """What the tilt gives each tick: rad, rad/s; variance of the roll.
 
     roll_rate and pitch_rate are derivatives of roll and pitch as the gyros see them: the steps by
@@ -26,8 +24,7 @@ class Attitude:
     roll_variance: float
 
 
-@dataclass(frozen=True, slots=True)
-class Moment:
+class Moment(msgspec.Struct, frozen=True, gc=False):
     """One tick: its length (s), attitude, speed (m/s; None: not known), a hand on either lever."""
 
     dt: float

@@ -8,7 +8,8 @@ state between echoes, so a gap is coasted, and the variance says for how long th
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+
+import msgspec
 
 from drivers.samples import RangePing
 from firmware_py.fuse.history import History, Row
@@ -19,6 +20,7 @@ from firmware_py.sense.finding import find_in_frame
 from firmware_py.sense.search import Search
 from firmware_py.settings import DEG, MM, Bar
 
+SEARCHING = Link.SEARCHING  # asked for a dozen times a tick: to look up a member costs
 INNOVATION = 3.0  # sigma; a slip of a 40 kHz cycle (4.3 mm) is outside, 0.3 % of good echoes too
 NEARER = 3.0  # sigma; over a surface what is nearer is a stone: one-sided
 DOUBT = 1.0  # of the square of a nearer gap, added to its variance: a stone's shoulder looks so
@@ -33,8 +35,7 @@ GATE_SLACK = 0.01  # m; between a clearance square to the bar and the vertical o
 START_SD = (0.002, 0.02, 0.012, 0.1)  # m, m/s, m, rad; of a fix
 
 
-@dataclass(frozen=True, slots=True)
-class Motion:
+class Motion(msgspec.Struct, frozen=True, gc=False):
     """How the bar moved over one tick: SI; what is not known is covered by the noises."""
 
     rise: float  # m; of the bar's middle, from gyros and valves
@@ -45,8 +46,7 @@ class Motion:
     still: bool = False  # nothing moves: the disturbance rate is known to be 0
 
 
-@dataclass(frozen=True, slots=True)
-class Gate:
+class Gate(msgspec.Struct, frozen=True, gc=False):
     """Range gate in vertical clearance, m: middle (None: the whole reach), near and far half."""
 
     middle: float | None
@@ -76,7 +76,10 @@ class Track:
         self.frame_s = bar.frame_ms * 1e-3
         self.half_angle = bar.beam_half_angle_deg * DEG
         self.beam = ranging.MAY_SEE * math.tan(self.half_angle)
+        self.reach = (bar.reach_near_mm * MM, bar.reach_far_mm * MM)
         self.bar_arm = arm
+        # m; middle of the bar outside the blade end, above the cutting edge, ahead of it
+        self.stands = (bar.outside_mm * MM, bar.above_mm * MM, bar.ahead_mm * MM)
         self.filter = HeightLateral()
         self.search = Search()
         self.link = Link.SEARCHING
@@ -105,7 +108,7 @@ class Track:
 
     def known(self) -> bool:
         """True while the state may be believed, also by prediction alone."""
-        return self.link is not Link.SEARCHING
+        return self.link is not SEARCHING
 
     @property
     def coasting(self) -> bool:
@@ -117,7 +120,7 @@ class Track:
 
     def advance(self, now_s: float, dt: float, motion: Motion) -> None:
         """Carry the state over one tick."""
-        if self.link is Link.SEARCHING:
+        if self.link is SEARCHING:
             return
         if self.guide is Guide.SURFACE:
             self.filter.predict(dt, motion.rise, 0.0, motion.noise[:2] + LEAN_NOISE)
@@ -137,11 +140,11 @@ class Track:
         """Take one firing of one element."""
         k = ping.element
         echoes = [(e.time_s, 0.5 * sound * e.flight_s) for e in ping.echoes]
-        near, far = self.bar.reach_near_mm * MM, self.bar.reach_far_mm * MM
+        near, far = self.reach
         echoes = [e for e in echoes if near <= e[1] <= far]
         self.ranges[k] = echoes[0][1] if echoes else None
         self.lasts[k] = echoes[-1][1] if echoes else None
-        if self.link is Link.SEARCHING:
+        if self.link is SEARCHING:
             self._collect(k, ping.time_s, echoes, history, gate)
         elif not echoes:
             self.uses[k] = Use.SILENT
@@ -280,7 +283,7 @@ class Track:
         self.search.reset()
 
     def _line(self, frame: ranging.Frame, roll: float, gate: Gate) -> ranging.Fix | None:
-        near, far = self.bar.reach_near_mm * MM, self.bar.reach_far_mm * MM
+        near, far = self.reach
         if gate.middle is not None:
             low, high = gate.middle - gate.near - GATE_SLACK, gate.middle + gate.far + GATE_SLACK
             near, far = max(near, low), min(far, high)

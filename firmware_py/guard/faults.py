@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import math
 
-from firmware_py.fuse.blade import Blade
-from firmware_py.guard.watch import AnswerWatch, JumpWatch, MoveWatch
+from firmware_py.fuse.blade import STANDING, Blade
+from firmware_py.guard.watch import AnswerWatch, JumpWatch, MoveWatch, StuckWatch
 from firmware_py.guide.targets import EndError
 from firmware_py.messages import BAR_GUIDES, Guide, Side
 from firmware_py.sense.senses import Senses
@@ -16,21 +16,36 @@ LATE = 0.05  # s between two ticks
 AGE = {"inertial": 0.05, "bar": 0.35, "motion": 0.5, "driver": 0.2, "air": 15.0}  # s
 BEYOND = 0.020  # m past the engage limit: an end that far off was not brought there by the loop
 FAR_EDGE = 0.020  # m from the rim of a second bar's view
+# What a hand on a lever looks like where nothing senses it.
+AS_BY_HAND = frozenset(
+    {"reference jumped", "valve does not answer", "uncommanded motion", "error too large"}
+)
 DROPS_S = 1.0  # s; how long dropped samples are told
+SLOPE_K = 10.0  # K of the inertial sensor, from the last slope check on
+SLOPE_H = 2.0  # engaged hours, likewise
 
 
 class FaultFinder:
     """`find` gives the names of the active rows."""
 
-    STATE = ("moves", "answers", "jumps", "guides", "drops", "drops_s")
+    STATE = (
+        "moves", "answers", "jumps", "stuck", "guides", "drops", "drops_s", "engaged_s",
+    )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
         self.moves = {side: MoveWatch() for side in Side}
         self.answers = {side: AnswerWatch() for side in Side}
         self.jumps = {side: JumpWatch() for side in rig.bars}
+        self.stuck = {
+            side: StuckWatch(bar.elements, bar.step_mm * MM, bar.noise_mm * MM)
+            for side, bar in rig.bars.items()
+        }
         self.guides = {side: rig.end(side).guide for side in rig.bars}
         self.drops, self.drops_s = 0, math.inf
+        self.engaged_s = 0.0
+        self.inertial = rig.inertial.device
+        self.bars = {side: bar.device for side, bar in rig.bars.items()}
         self.silences = (
             ("inertial silent", rig.inertial.device, AGE["inertial"]),
             ("speed silent", rig.motion.device, AGE["motion"]),
@@ -40,16 +55,22 @@ class FaultFinder:
 
     def find(
         self, now_s: float, dt: float, senses: Senses, blade: Blade, *, leading: set[Side],
-        errors: dict[Side, EndError | None], returning: set[Side],
+        errors: dict[Side, EndError | None], returning: set[Side], engaged: bool = False,
     ) -> set[str]:  # fmt: skip
         """Active rows; leading: the ends whose bar is needed now; returning: after a hand."""
         faults = _time_faults(dt)
         faults |= self._devices(now_s, senses, leading)
         faults |= self._motion(dt, senses, blade, errors)
+        if 0.0 < dt <= CLOCK_JUMP and self._stuck(dt, senses, blade, leading):
+            faults.add("bar stuck")
         if any(e and self._too_large(e.error, s in returning) for s, e in errors.items()):
             faults.add("error too large")
+        if faults & AS_BY_HAND and not self.rig.driver.senses_hand:
+            faults.add("hand not sensed")
         if self._second_bar_off(blade):
             faults.add("far bar off")
+        if self._slope_due(dt, senses.warmth, engaged):
+            faults.add("slope check due")
         if self._dropping(dt, senses):
             faults.add("samples dropped")
         return faults
@@ -61,22 +82,39 @@ class FaultFinder:
         return abs(error) > most
 
     def _devices(self, now_s: float, senses: Senses, leading: set[Side]) -> set[str]:
-        faults = {
-            row
-            for row, device, limit in self.silences
-            if not senses.intakes[device].age(now_s) <= limit
-        }
-        if senses.intakes[self.rig.inertial.device].stuck:
+        faults, intakes = set(), senses.intakes
+        for row, device, limit in self.silences:
+            if not intakes[device].age(now_s) <= limit:
+                faults.add(row)
+        if intakes[self.inertial].stuck:
             faults.add("inertial stuck")
         if not senses.enable:
             faults.add("enable released")
         for side in leading:
-            intake = senses.intakes[self.rig.bars[side].device]
+            intake = intakes[self.bars[side]]
             if not intake.age(now_s) <= AGE["bar"]:
                 faults.add("bar silent")
-            if intake.stuck:
-                faults.add("bar stuck")
         return faults
+
+    def _stuck(self, dt: float, senses: Senses, blade: Blade, leading: set[Side]) -> bool:
+        """Whether a leading bar repeats itself although its blade moves."""
+        speed = senses.speed
+        stands = speed is not None and abs(speed) < STANDING
+        moves = not stands or blade.valves_open() or any(senses.hands.values())
+        found = False
+        for side, watch in self.stuck.items():
+            same = senses.intakes[self.rig.bars[side].device].same
+            moved, forward = self._moved(side, blade), 0.0 if speed is None else speed * dt
+            if watch.update(same, moves=moves, moved=moved, forward=forward):
+                found |= side in leading
+        return found
+
+    @staticmethod
+    def _moved(side: Side, blade: Blade) -> float:
+        """How far valves and gyros have raised a bar since the start, m."""
+        ahead, left = blade.tracks[side].bar_arm
+        rolled, pitched = blade.turned
+        return blade.mean_lift + rolled * left - pitched * ahead
 
     def _motion(
         self, dt: float, senses: Senses, blade: Blade, errors: dict[Side, EndError | None]
@@ -118,10 +156,9 @@ class FaultFinder:
         if track.guide is not self.guides[side]:  # another kind of reference lies elsewhere
             self.guides[side] = track.guide
             watch.reset()
-        ahead, left = track.bar_arm
-        rolled, pitched = blade.turned
-        moved = blade.mean_lift + rolled * left - pitched * ahead
-        return watch.update(forward, moved, track.filter.h if track.known() else None)
+        return watch.update(
+            forward, self._moved(side, blade), track.filter.h if track.known() else None
+        )
 
     def _second_bar_off(self, blade: Blade) -> bool:
         master = self.rig.control.master
@@ -134,6 +171,15 @@ class FaultFinder:
             if view - abs(track.filter.y) < FAR_EDGE:
                 return True
         return False
+
+    def _slope_due(self, dt: float, warmth: float | None, engaged: bool) -> bool:
+        """Whether the last slope check, of which the rig's settings tell, is too far behind."""
+        self.engaged_s += dt if engaged and 0.0 < dt <= CLOCK_JUMP else 0.0
+        slope = self.rig.calibration.slope
+        if slope is None:
+            return False
+        far = warmth is not None and abs(warmth - slope.temperature_c) > SLOPE_K
+        return far or slope.age_h + self.engaged_s / 3600.0 > SLOPE_H
 
     def _dropping(self, dt: float, senses: Senses) -> bool:
         drops = senses.dropped()

@@ -7,11 +7,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from firmware_py.guard.table import BY_NAME, ROWS, Recovery, Response
+import msgspec
+
+from firmware_py.guard.table import BY_NAME, ROWS, Recovery, Response, Row
 from firmware_py.messages import SIDES, EndState, Guide, Mode, Side
 
 SETTLE_S = 0.5  # s; how long all must be good before automatic comes back by itself
 REVERSE = -0.03  # m/s; faster backwards is reversing, above the speed sensor's noise
+UNSETTLED = "The tilt is not settled yet. Let the machine stand for two seconds."
 STILL = 0.05  # m/s; below this for STILL_S the machine stands
 STILL_S = 1.0
 
@@ -44,10 +47,10 @@ class Facts:
     crossfall_off: float  # ratio, absolute
     faults: set[str] = field(default_factory=set)
     has_valves: bool = True
+    settled: bool = True  # the tilt's
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(msgspec.Struct, frozen=True, gc=False):
     """What each valve may do now."""
 
     mode: Mode
@@ -89,6 +92,8 @@ class Guard:
         for row in ROWS:
             if row.name in facts.faults and row.response is Response.NEUTRAL:
                 return row.words
+        if not facts.settled:
+            return UNSETTLED
         for side, end in facts.ends.items():
             if end.guide in (Guide.HOLD, Guide.BY_HAND):
                 continue
@@ -96,6 +101,10 @@ class Guard:
                 return f"{side}: no datum. Set the datum first."
             if end.error is None or not end.trusted:
                 return f"{side}: no sure reference in view. Check string, edge and gate."
+        return self._off(facts)
+
+    def _off(self, facts: Facts) -> str:
+        """Whether crossfall or an end is too far off its target to engage; '' when none is."""
         if self._drifted(facts, {s: self._end_state(facts, s, False) for s in SIDES}):
             return BY_NAME["crossfall off"].words
         return self._far_off(facts)
@@ -113,7 +122,7 @@ class Guard:
         standing = self._standing(facts)
         states = {side: self._end_state(facts, side, standing) for side in SIDES}
         self._add_consequences(facts, states)
-        blocking = [r for r in ROWS if r.name in facts.faults and r.response is Response.NEUTRAL]
+        blocking = _blocking(facts.faults) if facts.faults else []
         if not facts.has_valves:
             return self._cue_only(facts, standing)
         if not self.engaged:
@@ -206,6 +215,14 @@ class Guard:
         return "Automatic."
 
 
+def _blocking(faults: set[str]) -> list[Row]:
+    """Active rows that shut the valves, the most important first."""
+    return [row for row in ROWS if row.name in faults and row.response is Response.NEUTRAL]
+
+
 def _matters_to_cues(name: str) -> bool:
     """Faults that make a cue worthless, valves or no valves."""
-    return name not in ("enable released", "driver inputs silent", "reversing", "samples dropped")
+    return name not in (
+        "enable released", "driver inputs silent", "reversing", "samples dropped",
+        "slope check due",
+    )  # fmt: skip

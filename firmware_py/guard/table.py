@@ -14,6 +14,7 @@ class Response(StrEnum):
 
     NEUTRAL = "both valves neutral"
     HOLD = "that end's valve held, the other end led while the crossfall allows"
+    EASE = "both ends raised by half the depth of a cut, and told"
     TELL = "told, nothing else"
 
 
@@ -56,12 +57,17 @@ ROWS: tuple[Row, ...] = (
         "The inertial sensor repeats itself. Restart it, then engage."),
     Row("bar silent", "no firing of a leading bar's elements for 0.35 s", N, SELF,
         "No signal from the range bar. Check its cable."),
-    Row("bar stuck", "most elements repeat the same range 12 times", N, ASK,
+    Row("bar stuck",
+        "most elements repeat a range while the blade moves, oftener than noise could", N, ASK,
         "The range bar repeats itself. Clean or restart it, then engage."),
     Row("speed silent", "no speed for 0.5 s", N, SELF,
         "No speed signal. Check the speed sensor."),
     Row("air silent", "no air temperature for 15 s", N, SELF,
         "No air temperature. Check its sensor."),
+    Row("hand not sensed",
+        "one of the next four rows, on a rig that names no sensing of the hand", N, ASK,
+        "Not as commanded, and no hand is sensed here. Switch the automatic off before using the "
+        "lever."),
     Row("reference jumped", "the reference comes back 15 mm or more from where the blade left it",
         N, ASK, "The reference jumped. Check the string or edge, then engage."),
     Row("valve does not answer", "commanded motion is not seen by gyro or echoes for 1.5 s", N, ASK,
@@ -76,6 +82,9 @@ ROWS: tuple[Row, ...] = (
         "Two check levels were off. Check string, cutting-edge wear and mounting; then engage."),
     Row("crossfall off", "an end is held and the crossfall is beyond its limit", N, ONCE,
         "Held, and the crossfall drifted off. Valves neutral until it is near again."),
+    Row("chainage lost",
+        "the job has a cover or a pole, and the chainage is not known", N, ASK,
+        "Chainage is not known, and the job has obstacles. Mark a pin, then engage."),
     Row("reversing", "the machine moves backwards", N, ONCE,
         "Reversing. Valves neutral; going forward engages anew."),
     Row("no led end", "no end has both a datum and a reference", N, ONCE,
@@ -84,8 +93,13 @@ ROWS: tuple[Row, ...] = (
         "Reference out of view: that end is held. Steer back to it."),
     Row("no datum", "an end that should be led has no datum", H, ONCE,
         "No datum: that end is held. Set its datum."),
+    Row("overload", "in a cut or with a valve at its cap, slower than 60 % of the usual for 0.6 s",
+        Response.EASE, SELF, "Overload: the blade is eased up until the speed is back."),
     Row("far bar off", "a second bar's reference is within 20 mm of the bar's view", T, SELF,
         "The other bar is about to lose its reference. Steer."),
+    Row("slope check due",
+        "10 K or 2 engaged hours since the last slope check, where one is on file", T, SELF,
+        "The slope check is due. At the next halt: linehold check slope."),
     Row("samples dropped", "samples were refused in the last second", T, SELF,
         "Some samples were refused. Look at health."),
 )  # fmt: skip

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
+EQUAL_CHANCE = 1e-6  # for each element; more than half of them must do it at once
+FEWEST = 3  # equal readings: fewer prove nothing, whatever the blade did meanwhile
 MOVE_S = 0.3  # s; longer than a stone lifts a track
 MOVE_STILL = 0.015  # m/s; standing on idling tracks
 MOVE_BY_SPEED = 0.30  # m/s per m/s; steepest fall of ground under the tracks, 1 in 3.3
@@ -71,6 +74,62 @@ class AnswerWatch:
             self.reset()  # it answers: watch the next stretch
             return False
         return True
+
+
+class StuckWatch:
+    """True when most elements of a bar repeat a range that should have changed.
+
+    Only while the blade moves: standing still, a coarse or filtered element rightly says the same
+    again and again. Then either is enough, for each element:
+    - its noise is at least half a step, and it has repeated itself as often as that noise does once
+      in a million times;
+    - by valves and gyros the bar has risen and fallen by more, since the first of its equal ranges,
+      than steps, noise and the ground's own wandering can hide.
+    """
+
+    STATE = ("base", "low", "high", "way", "seen")
+
+    def __init__(self, elements: int, step_m: float, noise_m: float) -> None:
+        self.most = equal_readings(step_m, noise_m)
+        self.hidden = 2.0 * step_m + 4.0 * noise_m + JUMP
+        self.base = [0] * elements  # equal readings that do not count: the blade stood
+        self.seen = [0] * elements
+        self.low, self.high, self.way = [0.0] * elements, [0.0] * elements, [0.0] * elements
+
+    def update(self, same: Sequence[int], *, moves: bool, moved: float, forward: float) -> bool:
+        """same: equal readings in a row by element; moved: known rise of the bar so far, m;
+        forward: way of this tick, m."""
+        stuck = 0
+        for k, count in enumerate(same):
+            if not moves:
+                self.base[k] = count
+            elif count < self.seen[k]:
+                self.base[k] = 0
+            if not moves or count < self.seen[k] or not count:
+                self.low[k] = self.high[k] = moved
+                self.way[k] = 0.0
+            self.seen[k] = count
+            self.low[k], self.high[k] = min(self.low[k], moved), max(self.high[k], moved)
+            self.way[k] += abs(forward)
+            far = self.high[k] - self.low[k]
+            over = far > self.hidden + JUMP_BY_ROOT * math.sqrt(self.way[k])
+            often = count - self.base[k] >= self.most
+            stuck += often or (over and count - self.base[k] >= FEWEST)
+        return stuck * 2 > len(same)
+
+
+def equal_readings(step_m: float, noise_m: float) -> float:
+    """How many readings in a row are equal once in a million times; infinite for coarse elements.
+
+    Two readings with noise of one sigma differ by a normal d of sqrt(2) sigma; at steps of q they
+    are equal with the chance of max(0, 1 - |d| / q) (uniform phase), in closed form below.
+    """
+    if noise_m < 0.5 * step_m:
+        return math.inf
+    s = math.sqrt(2.0) * noise_m / step_m
+    tail = 1.0 - math.exp(-0.5 / (s * s))
+    chance = math.erf(1.0 / (s * math.sqrt(2.0))) - s * math.sqrt(2.0 / math.pi) * tail
+    return math.ceil(math.log(EQUAL_CHANCE) / math.log(chance))
 
 
 class JumpWatch:

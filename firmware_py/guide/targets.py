@@ -7,7 +7,7 @@ the crossfall of that way.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import msgspec
 
 from firmware_py.fuse.blade import Blade
 from firmware_py.fuse.moment import NO_SIGHT, Sight
@@ -15,8 +15,7 @@ from firmware_py.messages import BAR_GUIDES, SIDES, Guide, Side
 from firmware_py.settings import Rig
 
 
-@dataclass(frozen=True, slots=True)
-class EndError:
+class EndError(msgspec.Struct, frozen=True, gc=False):
     """Height error of one end (m) and its variance (m^2).
 
     relative: by the other end's actual height, not by its target; it closes only as fast as this
@@ -58,13 +57,20 @@ class EndTarget:
 class Targets:
     """Both ends' targets and the crossfall target, as the driver sees them."""
 
-    STATE = ("ends", "crossfall")
+    STATE = ("ends", "crossfall", "shift", "fall")
 
     def __init__(self, rig: Rig) -> None:
         control = rig.control
         self.ends = {side: EndTarget(rig.end(side).guide) for side in Side}
         # the job states crossfall facing along chainage; against it left and right swap
         self.crossfall = control.crossfall_pct / 100.0 * (-1 if control.against_chainage else 1)
+        self.shift = 0.0  # m; what the job adds to the height of both ends here
+        self.fall = 0.0  # ratio; what it adds to the crossfall target
+
+    @property
+    def fall_here(self) -> float:
+        """The crossfall target at this place: the driver's own, and what the job adds."""
+        return self.crossfall + self.fall if self.fall else self.crossfall
 
     def target_height(self, side: Side, lateral: float, grade: float = 0.0) -> float | None:
         """Height over the reference that an end should have, m; None without a datum."""
@@ -72,7 +78,7 @@ class Targets:
         datum = end.datum_on(grade)
         if datum is None:
             return None
-        return datum + end.offset - self.crossfall * (lateral - end.datum_lateral)
+        return datum + end.offset + self.shift - self.fall_here * (lateral - end.datum_lateral)
 
     def bar_error(self, side: Side, blade: Blade) -> EndError | None:
         """Error of an end led by its own bar; None when reference or datum is missing."""
@@ -90,7 +96,7 @@ class Targets:
         copied), else its actual height.
         """
         width = 2.0 * blade.half
-        off = side.sign * width * (blade.crossfall() - self.crossfall) - self.ends[side].offset
+        off = side.sign * width * (blade.crossfall() - self.fall_here) - self.ends[side].offset
         variance = width * width * blade.roll_variance
         if other is None:
             return EndError(off, variance, relative=True)

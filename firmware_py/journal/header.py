@@ -34,7 +34,8 @@ def versions() -> dict[str, str]:
 class Header(msgspec.Struct, frozen=True):
     """The rig file's text, the settings as read, versions, and the wall time at the start.
 
-    notes holds what else the maker wants kept, such as a trial's name and seed.
+    notes holds what else the maker wants kept, such as a trial's name and seed. job: the job
+    file as read, empty without one; start_m: the chainage that the run began at.
     """
 
     rig: str
@@ -44,6 +45,8 @@ class Header(msgspec.Struct, frozen=True):
     versions: dict[str, str] = msgspec.field(default_factory=versions)
     schema: int = SCHEMA
     format: int = FORMAT
+    job: dict[str, Any] = {}
+    start_m: float | None = None
 
 
 class Gap(msgspec.Struct, frozen=True):

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from firmware_py.link.client import Client, LinkError
 from firmware_py.link.frames import Ask, Beat, Hello, Host, Note, Stop
+from firmware_py.live.engaged import Engaged
 from firmware_py.live.health import Health
 from firmware_py.live.host import disk_free, temperature
 from firmware_py.live.ignition import Due, Ignition
@@ -28,17 +29,18 @@ class Keeper:
 
     def __init__(
         self, rig: Rig, link: Path, word: str, recording: Recording, screen: Screen,
-        *, ignition: Ignition | None = None,
+        *, ignition: Ignition | None = None, state: Path | None = None,
     ) -> None:  # fmt: skip
         self.recording, self.screen = recording, screen
         dead = 0.0 if rig.valves is None else rig.valves.dead_time_ms / 1e3
         self._health = Health(rig.control.tick_hz, dead)
+        self.engaged = Engaged(state)
         self._folder = recording.paths[0].parent
         self._client: Client | None = None
         with suppress(LinkError):  # a run of a tenth of a second may be over already
             self._client = Client(link, "keeper", keeper=word)
         self._realtime: tuple[str, ...] = ()
-        self._supply, self._power = Supply(), ""
+        self._supply, self._powers = Supply(), {""}  # words that were told
         self._ignition = ignition
         self._due_s = -math.inf
         self.problems: list[str] = []
@@ -107,15 +109,16 @@ class Keeper:
         for frame in self._client.poll():
             if isinstance(frame, Beat):
                 self._health.put(frame.tick)
+                self.engaged.put(frame.tick)
                 self.dropped = frame.dropped
             elif isinstance(frame, Hello):
                 self._realtime = frame.realtime
 
     def _host(self, now_s: float) -> Host:
         power = self._supply.look()
-        if power and power != self._power:
+        if power not in self._powers:  # a supply that comes and goes is told once
+            self._powers.add(power)
             self._tell(power)
-        self._power = power
         return Host(
             now_s, self.recording.wrong, self.recording.bytes, disk_free(self._folder),
             temperature(), power, self._realtime, self._health.index(), self._health.length_s,

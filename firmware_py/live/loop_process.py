@@ -24,6 +24,7 @@ from firmware_py.controller import Controller
 from firmware_py.devices.open import open_rig
 from firmware_py.devices.teller import DeviceTeller, GateTeller, Marks
 from firmware_py.devices.which import real_tables
+from firmware_py.job import Job
 from firmware_py.journal.ring import Ring, Writer
 from firmware_py.link.frames import Bench, Drive, Lever, Note
 from firmware_py.link.server import Server
@@ -125,7 +126,8 @@ def _make(plan: LoopPlan, stops: Stops) -> tuple[Loop, Server, MixedRig, Ring]:
     )
     bench = None if person is None else Bencher(person)
     server = Server(Path(plan.link), hello, stops, bench=bench, keeper=plan.keeper)
-    controller, ring = Controller(rig), Ring.attach(plan.ring)
+    job = Job.model_validate(plan.job) if plan.job else None
+    controller, ring = Controller(rig, job, plan.start_m), Ring.attach(plan.ring)
     loop = Loop(
         controller, devices, clock, Writer(ring),
         outlets=[server, DeviceTeller(controller, devices, server), GateTeller(rig, devices)],

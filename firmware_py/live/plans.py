@@ -21,6 +21,8 @@ class LoopPlan(msgspec.Struct, frozen=True):
     parent: int
     for_s: float | None = None
     told: tuple[str, ...] = ()  # what a person must know of this rig
+    job: dict[str, object] = {}
+    start_m: float | None = None
 
 
 class LoopReport(msgspec.Struct, frozen=True):

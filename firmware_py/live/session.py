@@ -26,6 +26,7 @@ import msgspec
 from drivers.inputs import Pin
 from drivers.samples import NO_MESSAGE
 from firmware_py.devices.which import drives_alone, real_tables, simulated_devices
+from firmware_py.job import Job
 from firmware_py.journal.header import Header
 from firmware_py.journal.ring import Ring
 from firmware_py.link.address import default_path, refuse_in_use
@@ -54,7 +55,11 @@ SIGNALS = {  # and the exit codes that they lead to
 
 @dataclass(frozen=True)
 class Plan:
-    """What is to be run; rig_text is the rig file as it stands, for the recording."""
+    """What is to be run; rig_text is the rig file as it stands, for the recording.
+
+    rig: with what commissioning has put in force; stated: as the file has it, which is what a
+    simulated machine is. state: where the engaged hours are counted.
+    """
 
     rig: Rig
     rig_text: str
@@ -68,8 +73,18 @@ class Plan:
     truth: Path | None = None  # for whoever judges a simulated run
     options: Path | None = None  # of the dashboard
     sound: bool = True
+    stated: Rig | None = None
+    state: Path | None = None
+    calibrated: tuple[str, ...] = ()
     ignition: Pin | None = None  # already open; true while the ignition is on
     told: tuple[str, ...] = ()  # what a person must know of this rig
+    job: Job | None = None
+    start_m: float | None = None  # chainage at the start; None: the job's first station
+
+    @property
+    def plain_job(self) -> dict[str, object]:
+        """The job as its processes and the recording take it; empty without one."""
+        return {} if self.job is None else self.job.model_dump(mode="json")
 
     @property
     def simulates(self) -> bool:
@@ -119,7 +134,7 @@ class Loop:
         with ours, theirs:
             self.rig: subprocess.Popen[bytes] | None = None
             if plan.simulates:
-                behind = twin(plan.rig).model_dump(mode="json")
+                behind = twin(plan.stated or plan.rig).model_dump(mode="json")
                 self.rig, self._rig_ready = _start(RIG, theirs.fileno(), lambda told: RigPlan(
                     behind, plan.seed, theirs.fileno(), told, link, os.getpid(),
                     plan.drives_itself and drives_alone(plan.rig), str(plan.truth or ""),
@@ -127,7 +142,7 @@ class Loop:
             wire = ours.fileno() if plan.simulates else None
             self.process, self._report = _start(LOOP, ours.fileno(), lambda told: LoopPlan(
                 settings, link, keeper_word, ring.name, str(recording), wire, told,
-                os.getpid(), for_s, plan.told,
+                os.getpid(), for_s, plan.told, plan.plain_job, plan.start_m,
             ))  # fmt: skip
 
     def wait_ready(self) -> None:
@@ -197,7 +212,8 @@ def run(plan: Plan) -> Report:
                 raise
             recording = Recording(ring, path, _header(plan))
             keeper = Keeper(
-                plan.rig, plan.link_path, word, recording, screen, ignition=_ignition(plan)
+                plan.rig, plan.link_path, word, recording, screen, ignition=_ignition(plan),
+                state=plan.state,
             )  # fmt: skip
             _keep(loop, keeper, signals)
             code = loop.process.wait()
@@ -205,6 +221,7 @@ def run(plan: Plan) -> Report:
             stored = recording.close()
             keeper.close()
             loop.leave()
+            keeper.engaged.close()
             if code < 0:  # killed: it could not take its socket away
                 plan.link_path.unlink(missing_ok=True)
             return _judge(loop.report(), code, signals.code, keeper, stored)
@@ -266,7 +283,13 @@ def _header(plan: Plan) -> Header:
         rig=plan.rig_text,
         settings=plan.rig.model_dump(mode="json"),
         started=datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
-        notes={"run": _run_words(plan.rig), "seed": str(plan.seed)},
+        notes={
+            "run": _run_words(plan.rig),
+            "seed": str(plan.seed),
+            "in force": ", ".join(plan.calibrated),
+        },
+        job=plan.plain_job,
+        start_m=plan.start_m,
     )
 
 

@@ -28,7 +28,6 @@ SPEED = 10.0  # m/s; no compact loader is faster
 DISTANCE = 1e6  # m
 AIR = (-60.0, 75.0)  # C
 SAME_INERTIAL = 40  # samples with the same six readings: noise makes even two improbable
-SAME_RANGE = 12  # firings of one element with the very same time of flight: see ranging noise
 
 
 class Intake:
@@ -78,17 +77,19 @@ class Intake:
 
     @property
     def stuck(self) -> bool:
-        """True when the readings have stopped changing although the device still sends."""
-        limit = SAME_RANGE if self.elements else SAME_INERTIAL
-        if not self.elements:
-            return self.same[0] >= limit
-        return sum(n >= limit for n in self.same) * 2 > self.elements
+        """True when an inertial sensor's readings have stopped changing although it still sends.
+
+        Range elements may rightly repeat themselves: see guard.watch.StuckWatch.
+        """
+        return not self.elements and self.same[0] >= SAME_INERTIAL
 
     def age(self, now_s: float) -> float:
         """Seconds since the device last gave something usable."""
         return now_s - self.seen_s
 
     def _time_fault(self, time_s: float, now_s: float) -> str:
+        if self.last_s < time_s <= now_s + AHEAD and time_s >= now_s - LATE:
+            return ""
         if not math.isfinite(time_s):
             return "time is not finite"
         if time_s > now_s + AHEAD:

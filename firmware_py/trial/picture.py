@@ -59,7 +59,8 @@ class _View:
 
     def __init__(self, series: Series) -> None:
         step = np.diff(series.travelled, prepend=series.travelled[:1])
-        rows = np.flatnonzero(step > 0.0)
+        last = series.time >= series.from_s  # of several passes the last one is drawn
+        rows = np.flatnonzero((step > 0.0) & last)
         self.rows = rows[:: max(1, rows.size // POINTS)]
         self.x = series.chainage[self.rows]
         apart = np.diff(self.rows, prepend=self.rows[:1])
@@ -92,17 +93,20 @@ def _heights(axes: Axes, result: Result, view: _View) -> None:
         axes.plot(view.x, error, style, color=colour, lw=1.1, label=label)
         known = np.abs(error[np.isfinite(error)])
         most = max(most, 1.25 * float(np.quantile(known, SHOWN))) if known.size else most
+        if summary["soil"] is not None:
+            behind = view.of(series.graded[side]) / MM
+            axes.plot(view.x, behind, ":", color=colour, lw=1.0, label=f"surface behind, {side}")
     axes.set_ylim(-most, ROOM * most)
-    _marks(axes, result, -most)
+    _marks(axes, result, view, -most)
     axes.set_ylabel("height error, mm\n(above 0: too high)")
     axes.set_title("Height of both blade ends against their target", loc="left", fontsize=10)
 
 
-def _marks(axes: Axes, result: Result, low: float) -> None:
+def _marks(axes: Axes, result: Result, view: _View, low: float) -> None:
     """A row of small marks at the foot: where pins, windrows and stones stand."""
     series, scored = result.series, result.summary["disturbances"]
     beside = None if series.guided is None else result.scenario.beside(series.guided)
-    first, last = float(series.chainage.min()), float(series.chainage.max())
+    first, last = float(view.x.min()), float(view.x.max())
     for row, (what, (marker, colour)) in enumerate(MARKS.items()):
         if what == "pin" and (beside is None or not beside.pins):
             continue

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 
+from firmware_py.job import Job
 from firmware_py.messages import Answer, Side
 from firmware_py.settings import MM, Rig
 from firmware_py.trial import score
@@ -22,6 +23,7 @@ from firmware_py.trial.scenario import RUN_IN_M, Scenario
 from firmware_py.trial.score import Floats
 from firmware_py.trial.scorer import Scorer
 from firmware_py.trial.series import Series, make_series
+from firmware_py.trial.surface import passes, soil, spots
 from firmware_py.trial.troubles import Span, troubles
 
 BEFORE_M = 1.0  # what an estimate was before a pin or stone came into view
@@ -43,12 +45,14 @@ class Result:
 def make_result(
     scorer: Scorer, scenario: Scenario, rig: Rig, *, seed: int, controller: str, wall_s: float,
     journal: Path | None, ended: str = "", planned: Sequence[Span] = (),
+    job: Job | None = None, passes_s: Sequence[float] = (),
 ) -> Result:  # fmt: skip
     """Score a finished trial.
 
-    ended: how, if not by driving the whole way; planned: when the script had the machine held.
+    ended: how, if not by driving the whole way; planned: when the script had the machine held;
+    passes_s: when each pass was driven off; the last one is scored.
     """
-    series = make_series(scorer, rig, RUN_IN_M)
+    series = make_series(scorer, rig, RUN_IN_M, job, _last_pass(passes_s))
     seconds = _scored_s(series)
     told = troubles(series, scorer.ticks, ended, planned)
     held = not seconds or score.share(series.held, series.weight) > MOSTLY
@@ -70,12 +74,20 @@ def make_result(
     summary |= _reference(series, rig, scenario)
     summary |= _shares(series) | _oil(series)
     summary |= {
+        "job": None if job is None else job.name,
+        "layer": None if job is None else job.layer,
+        "passes": passes(series, scorer.ticks, passes_s),
+        "soil": soil(scorer),
         "faults": _faults(scorer, series),
         "refused": _refused(scorer),
         "realtime_factor": float(series.time[-1]) / wall_s,
         "journal": None if journal is None else str(journal),
     }
     return Result(_plain(summary), series, scenario, rig)
+
+
+def _last_pass(passes_s: Sequence[float]) -> float:
+    return passes_s[-1] if len(passes_s) > 1 else 0.0
 
 
 def _scored_s(series: Series) -> float:
@@ -94,6 +106,8 @@ def _end(scorer: Scorer, series: Series, side: Side) -> dict[str, Any]:
         "height_max_mm": score.largest(error, weight),
         "height_bias_mm": score.mean(error, weight),
         "graded_rms_mm": score.rms(graded, weight),
+        "low_spots": spots(series, side, low=True),
+        "high_spots": spots(series, side, low=False),
     }
 
 

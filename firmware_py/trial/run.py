@@ -6,8 +6,10 @@ steering cue. The truth goes to the scorer alone, through one callable.
 
 from __future__ import annotations
 
+import gc
 import time
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal, Protocol
@@ -20,6 +22,7 @@ from drivers.simulated.truth import Truth
 from drivers.simulated.world import World
 from firmware_py import snapshot
 from firmware_py.controller import Controller
+from firmware_py.job import Job
 from firmware_py.journal.header import Header
 from firmware_py.journal.ring import Ring, Writer
 from firmware_py.journal.store import Pump, Store
@@ -30,11 +33,20 @@ from firmware_py.trial.result import Result, make_result
 from firmware_py.trial.scenario import Scenario
 from firmware_py.trial.scorer import Scorer
 from firmware_py.trial.script import Script
-from firmware_py.trial.setup import TrialError, rig_for, rig_named, truth_for, world_for
+from firmware_py.trial.setup import (
+    TrialError,
+    job_for,
+    rig_for,
+    rig_named,
+    start_chainage,
+    truth_for,
+    world_for,
+)
 
 START_S = 100.0  # s on the trial's clock at its first tick: a controller must not lean on 0
 STATE_EVERY_S = 10.0  # of the controller, into the journal
-PUMP_EVERY = 100  # ticks: the ring holds 60 s
+PUMP_EVERY = 100  # ticks
+RING_S = 4.0  # twice what is pumped at 50 Hz, and small enough for a processor's cache
 PROGRESS_EVERY = 100  # ticks
 
 Kind = Literal["linehold", "plain"]
@@ -57,9 +69,11 @@ class Loop:
 
     def __init__(
         self, scenario: Scenario, rig: Rig, sim: SimulatedRig, controller: ControllerLike,
+        job: Job | None = None,
     ) -> None:  # fmt: skip
+        self.job = job
         self.sim, self.rig, self.controller = sim, rig, controller
-        self.script = Script(scenario, rig, sim)
+        self.script = Script(scenario, rig, sim, job)
         self._tick_s = 1.0 / rig.control.tick_hz
 
     def records(self) -> Iterator[Record]:
@@ -82,7 +96,7 @@ class Journal:
     """The trial's log: the loop's own ring and listener, in one process."""
 
     def __init__(self, path: Path, header: Header, controller: object, tick_hz: float) -> None:
-        self._ring = Ring.local(tick_hz)
+        self._ring = Ring.local(tick_hz, RING_S)
         self._writer = Writer(self._ring)
         self._writer.put_state(snapshot.take(controller))
         try:
@@ -116,6 +130,7 @@ def run_trial(
     seed: int | None = None,
     *,
     ground: str | Path | Surface | None = None,
+    job: str | None = None,
     journal: Path | None = None,
     progress: Progress | None = None,
     controller: Kind = "linehold",
@@ -125,12 +140,14 @@ def run_trial(
 ) -> Result:
     """Run it and score it. FileFault or TrialError when it cannot be run as asked.
 
-    rig: a name, a path or a Rig in place of the trial's own; ground: likewise; simulate makes the
-    machine, for one whose devices are read through wires; progress gets the share that is done;
+    rig: a name, a path or a Rig in place of the trial's own; ground, job: likewise; simulate makes
+    the machine, for one whose devices are read through wires; progress gets the share that is done;
     ready is called once all that was asked for is found to be right, before anything is written.
     """
     seed = scenario.seed if seed is None else seed
-    loop = prepare(scenario, rig, seed, ground=ground, controller=controller, simulate=simulate)
+    loop = prepare(
+        scenario, rig, seed, ground=ground, job=job, controller=controller, simulate=simulate
+    )
     scorer = Scorer(loop.sim)
     ready()
     log = _open_journal(journal, scenario, seed, loop)
@@ -145,6 +162,7 @@ def run_trial(
     return make_result(
         scorer, scenario, loop.rig, seed=seed, controller=controller, wall_s=wall_s,
         journal=journal, ended=loop.script.ended(), planned=loop.script.planned,
+        job=loop.job, passes_s=loop.script.passes_s,
     )  # fmt: skip
 
 
@@ -153,14 +171,29 @@ def _drive(
     progress: Progress,
 ) -> None:  # fmt: skip
     """All ticks, each scored and stored."""
-    whole = loop.script.scenario.distance_m
-    for count, record in enumerate(loop.records()):
-        scorer.observe(truth(loop.sim), record.tick)
-        if log is not None:
-            log.put(record)
-        if count % PROGRESS_EVERY == 0:
-            progress(min(max(loop.script.furthest / whole, 0.0), 1.0))
+    script = loop.script
+    whole, passes = script.scenario.distance_m, script.scenario.passes
+    with not_collecting():
+        for count, record in enumerate(loop.records()):
+            scorer.observe(truth(loop.sim), record.tick)
+            if log is not None:
+                log.put(record)
+            if count % PROGRESS_EVERY == 0:
+                done = len(script.passes_s) - 1 + min(max(script.furthest / whole, 0.0), 1.0)
+                progress(min(max(done / passes, 0.0), 1.0))
     progress(1.0)
+
+
+@contextmanager
+def not_collecting() -> Iterator[None]:
+    """No garbage collection while the block runs, as in the real-time loop: ticks leave none."""
+    was = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was:
+            gc.enable()
 
 
 def prepare(
@@ -169,22 +202,30 @@ def prepare(
     seed: int = 1,
     *,
     ground: str | Path | Surface | None = None,
+    job: str | None = None,
     controller: Kind = "linehold",
     simulate: Simulate = SimulatedRig,
 ) -> Loop:
     """Everything that a trial needs, made and joined, before its first tick."""
     own = rig if isinstance(rig, Rig) else rig_named(scenario.rig if rig is None else rig)
     ready = rig_for(scenario, own)
-    sim = simulate(world_for(scenario, ground), truth_for(scenario, ready), seed)
+    plan = job_for(scenario, ready, job)
+    if plan is not None and controller == "plain":
+        raise TrialError("the plain loop of comparison follows no job; leave --plain or --job out")
+    try:
+        sim = simulate(world_for(scenario, ground), truth_for(scenario, ready), seed)
+    except ValueError as error:
+        raise TrialError(f"trial {scenario.name}: {error}") from error
     for event in scenario.events:
         if event.device is not None and event.device not in sim.devices:
             raise TrialError(f"an event breaks {event.device}, which rig {ready.name} has not")
-    return Loop(scenario, ready, sim, _controller(controller, ready))
+    start_m = None if plan is None else start_chainage(scenario)
+    return Loop(scenario, ready, sim, _controller(controller, ready, plan, start_m), plan)
 
 
-def _controller(kind: Kind, rig: Rig) -> ControllerLike:
+def _controller(kind: Kind, rig: Rig, job: Job | None, start_m: float | None) -> ControllerLike:
     if kind == "linehold":
-        return Controller(rig)
+        return Controller(rig, job, start_m)
     try:
         return PlainLoop(rig)
     except ValueError as error:
@@ -201,5 +242,7 @@ def _open_journal(path: Path | None, scenario: Scenario, seed: int, loop: Loop) 
         settings=loop.rig.model_dump(mode="json"),
         started=datetime.now(UTC).isoformat(timespec="seconds"),
         notes={"trial": scenario.name, "seed": str(seed), "simulated": "yes"},
+        job={} if loop.job is None else loop.job.model_dump(mode="json"),
+        start_m=None if loop.job is None else start_chainage(scenario),
     )
     return Journal(path, header, loop.controller, loop.rig.control.tick_hz)

@@ -26,7 +26,7 @@ SPARE_M = 2.0  # m of path left at the end: the bar looks ahead of where the sco
 RUN_IN_M = 5.0  # m; every metre after them counts
 GROUNDS = ("A", "B", "C", "D", "E", "F", "G", "H", "flat")
 NEEDS = {  # what a thing that happens needs to be told, and what it may be told
-    "datum": (("end",), ()),
+    "datum": (("end",), ("above_mm",)),
     "engage": ((), ()),
     "disengage": ((), ()),
     "drive": ((), ()),
@@ -40,6 +40,9 @@ NEEDS = {  # what a thing that happens needs to be told, and what it may be told
     "stop": (("for_s",), ()),
     "reverse": (("for_m",), ()),
     "drop enable": (("for_s",), ()),
+    "pin": ((), ("pin",)),
+    "refuse": ((), ()),
+    "accept": ((), ()),
     "fault": (("fault", "device", "for_s"), ("by_mm", "at_mm", "rate_mm_s", "end")),
 }
 FAULT_NEEDS = {"jump": "by_mm", "valve_runaway": "rate_mm_s"}
@@ -84,7 +87,8 @@ class Event(Part):
 
     do: Literal[
         "datum", "engage", "disengage", "drive", "nudge", "crossfall", "guide", "gate",
-        "dead band", "hold", "hand", "stop", "reverse", "drop enable", "fault",
+        "dead band", "hold", "hand", "stop", "reverse", "drop enable", "pin", "refuse", "accept",
+        "fault",
     ]  # fmt: skip
     at_m: float | None = Field(default=None, ge=0, le=2000)
     at_s: float | None = Field(default=None, ge=0, le=20000)
@@ -102,6 +106,8 @@ class Event(Part):
     device: str | None = Field(default=None, min_length=1, max_length=40)
     by_mm: float | None = Field(default=None, ge=-2000, le=2000)
     at_mm: float | None = Field(default=None, ge=0, le=2000)
+    above_mm: float | None = Field(default=None, ge=-500, le=500, description="of `datum`")
+    pin: str | None = Field(default=None, max_length=40, description="name, of `pin`")
     rate_mm_s: float | None = Field(default=None, ge=-500, le=500)
 
 
@@ -189,6 +195,11 @@ class Scenario(Part):
     valve_speed_factor: float = Field(default=1, ge=0.2, le=5, description="true over stated")
     extra_dead_time_s: float = Field(default=0, ge=0, le=0.3, description="true less stated")
     start: Literal["automatic", "by hand"] = "automatic"
+    job: str | None = Field(default=None, min_length=1, description="a bundled job, or a path")
+    marks_pins: bool = Field(default=True, description="the person marks each pin of the job")
+    passes: int = Field(default=1, ge=1, le=10, description="over the same ground")
+    soil: bool = Field(default=False, description="the ground stays as the blade leaves it")
+    start_above_mm: float = Field(default=0, ge=-100, le=300, description="blade over design")
     events: list[Event] = Field(default=[], max_length=500)
 
     def beside(self, side: Side) -> Beside | None:

@@ -11,11 +11,14 @@ from collections.abc import Callable, Sequence
 from functools import partial
 from itertools import count
 
+from drivers.simulated.driver import Person
 from drivers.simulated.rig import SimulatedRig
 from firmware_py import messages as ask
+from firmware_py.job import Job
 from firmware_py.messages import AnyRequest, Guide, Link, Mode, Side, Tick
 from firmware_py.settings import MM, Rig
 from firmware_py.trial.asking import Asking, Make
+from firmware_py.trial.back import Back
 from firmware_py.trial.scenario import Event, Scenario
 from firmware_py.trial.setup import led_ends
 
@@ -24,16 +27,41 @@ PATIENCE_S = 10.0  # s; a driver who waits longer for a reference asks anyway, a
 SPARE_S = 30.0  # s; a trial that has not arrived so long after it should have, ends
 PERSISTENT = ("datum", "engage")  # what a driver asks for again when it is refused
 HOLDING = ("hold", "drop enable", "stop", "reverse", "disengage")  # what means to hold the machine
+PRESS_S = 0.2  # s from seeing the edge at a pin to the key (chosen)
+TURN_S = 60.0  # s for lifting, setting down and engaging between two passes
 BACK_S = 2.0  # s; after such an event, until all is good again and the machine drives
 
 When = Callable[[], bool]
 Act = Callable[[], None]
 
 
+class PinMarker:
+    """A person who presses the key when the edge passes a pin, as late as a person is."""
+
+    def __init__(self, pins: Sequence[float], person: Person) -> None:
+        self._pins, self._person = list(pins), person
+        self._last: float | None = None
+        self._due_s: list[float] = []
+
+    def step(self, now_s: float) -> bool:
+        """True at the tick in which the key is pressed."""
+        at, last = self._person.seen_chainage, self._last
+        self._last = at
+        if self._person.speed > 0.0 and last is not None:
+            passed = any(min(last, at) < pin <= max(last, at) for pin in self._pins)
+            self._due_s += [now_s + PRESS_S] if passed else []
+        if self._due_s and now_s >= self._due_s[0]:
+            self._due_s.pop(0)
+            return True
+        return False
+
+
 class Script:
     """`requests` is called once before each tick; `over` says when the trial has ended."""
 
-    def __init__(self, scenario: Scenario, rig: Rig, sim: SimulatedRig) -> None:
+    def __init__(
+        self, scenario: Scenario, rig: Rig, sim: SimulatedRig, job: Job | None = None
+    ) -> None:
         self.scenario, self._rig, self._person, self._sim = scenario, rig, sim.person, sim
         self._ends = led_ends(rig)
         self._numbers = count(1)
@@ -47,6 +75,13 @@ class Script:
         self.now_s = self.distance = self.furthest = 0.0
         self.gave_up = ""
         self.planned: list[tuple[float, float]] = []  # s; when the script has the machine held
+        self.passes_s: list[float] = []  # when each pass was driven off
+        self._back_way: Back | None = None
+        self._turning = False  # waits for automatic between two passes
+        self._person.backs_by_eye = scenario.passes > 1
+        self._along_job = job is not None
+        pins = [] if job is None or not scenario.marks_pins else job.pins
+        self._marker = PinMarker([pin.chainage_m for pin in pins], sim.person)
         self._spare = sum(e.for_s or 0.0 for e in self._events)
         self._back = sum(2.0 * (e.for_m or 0.0) for e in self._events)
         self._person.enable(True)
@@ -54,19 +89,28 @@ class Script:
 
     def over(self) -> bool:
         """True when the distance is done, or could long have been, or the driver gave up."""
-        if self.gave_up or self.distance >= self.scenario.distance_m:
+        arrived = self.distance >= self.scenario.distance_m and self._last_pass
+        if self.gave_up or arrived:
             return True
-        way = self.scenario.distance_m + self._back
-        latest = SPARE_S + PATIENCE_S + self._spare + 1.2 * way / self.scenario.speed_mps
+        passes = self.scenario.passes
+        way = (2 * passes - 1) * self.scenario.distance_m + self._back
+        pauses = SPARE_S + PATIENCE_S + (passes - 1) * TURN_S + self._spare
+        latest = pauses + 1.2 * way / self.scenario.speed_mps
         return self.now_s > latest + self._began_s + self._waited_s
+
+    @property
+    def _last_pass(self) -> bool:
+        return len(self.passes_s) == self.scenario.passes
 
     def ended(self) -> str:
         """How it ended, in words; "" when the whole way was driven."""
         if self.gave_up:
             return f"the driver gave up before driving off: {self.gave_up}"
-        if self.distance >= self.scenario.distance_m:
+        if self.distance >= self.scenario.distance_m and self._last_pass:
             return ""
-        return f"the time ran out after {self.furthest:.0f} m of {self.scenario.distance_m:g} m"
+        of = f" of pass {len(self.passes_s)}" if self.scenario.passes > 1 else ""
+        way = f"{self.furthest:.0f} m of {self.scenario.distance_m:g} m"
+        return f"the time ran out after {way}{of}"
 
     def requests(self, now_s: float, last: Tick | None) -> tuple[AnyRequest, ...]:
         """What is asked for at this tick; now_s since the start."""
@@ -77,6 +121,10 @@ class Script:
         self._ask_again(last, now_s - before)
         if self._stage < 3 and last is not None and not self.gave_up:
             self._start(last)
+        if self._marker.step(now_s):
+            self._asked.append(ask.MarkPin(next(self._numbers)))
+        if self.scenario.passes > 1 and last is not None:
+            self._between_passes(last)
         for item in [item for item in self._later if item[0]()]:
             self._later.remove(item)
             item[1]()
@@ -92,7 +140,8 @@ class Script:
             tracking = all(bar.link is Link.TRACKING for bar in last.bars)
             if not ((self.now_s > STAND_S and tracking) or self.now_s > PATIENCE_S):
                 return
-            self._ask_for([partial(_datum, end) for end in self._ends])
+            above = self.scenario.start_above_mm * MM if self._along_job else 0.0
+            self._ask_for([partial(_datum, end, above) for end in self._ends])
             self._stage = 1
         elif self._stage == 1 and not self._askings:
             if last.mode is not Mode.CUE_ONLY:
@@ -101,6 +150,25 @@ class Script:
         if self._stage == 2 and not self._askings:
             self._drive()
             self._stage = 3
+
+    def _between_passes(self, last: Tick) -> None:
+        """At the end of a pass back to the start, then engage and drive again."""
+        if self._turning:
+            if not self._askings:
+                self._turning = False
+                self.passes_s.append(self.now_s)
+                self._plan_ends()
+                self._drive()
+        elif self._back_way is not None:
+            self._back_way.step(self.now_s, last)
+            if self._back_way.ready:
+                self._back_way, self._turning = None, True
+                self.furthest = 0.0
+                self._ask_for([ask.Engage], leads=False)
+        elif self._drove and not self._last_pass and self.distance >= self.scenario.distance_m:
+            self._asked.append(ask.Disengage(next(self._numbers)))
+            self.planned.append((self.now_s, math.inf))
+            self._back_way = Back(self._person, self.now_s, self.scenario.speed_mps)
 
     def _ask_for(self, makes: Sequence[Make], *, leads: bool = False) -> None:
         self._askings.append(Asking(makes, self._numbers, self.now_s, leads=leads))
@@ -123,6 +191,7 @@ class Script:
     def _drive(self) -> None:
         if not self._drove:
             self._drove, self._began_s = True, self.now_s
+            self.passes_s.append(self.now_s)
         self._person.drive(self.scenario.speed_mps)
 
     def _due(self, event: Event) -> bool:
@@ -200,8 +269,8 @@ class Script:
         self._sim.inject(event.fault or "", event.device or "", start, end, **values)
 
 
-def _datum(end: Side, number: int) -> AnyRequest:
-    return ask.SetDatum(number, end)
+def _datum(end: Side, above: float, number: int) -> AnyRequest:
+    return ask.SetDatum(number, end, above)
 
 
 def _again(event: Event, number: int) -> AnyRequest:
@@ -218,7 +287,7 @@ def _request(event: Event, number: int) -> AnyRequest | None:
         (value or 0.0) * MM for value in (event.step_mm, event.near_mm, event.far_mm, event.half_mm)
     )
     made: dict[str, AnyRequest] = {
-        "datum": ask.SetDatum(number, end),
+        "datum": ask.SetDatum(number, end, (event.above_mm or 0.0) * MM),
         "engage": ask.Engage(number),
         "disengage": ask.Disengage(number),
         "nudge": ask.Nudge(number, end, step),
@@ -227,5 +296,8 @@ def _request(event: Event, number: int) -> AnyRequest | None:
         "gate": ask.SetGate(number, near, far),
         "dead band": ask.SetDeadBand(number, half),
         "hold": ask.HoldEnd(number, end, True),
+        "pin": ask.MarkPin(number, event.pin or ""),
+        "refuse": ask.RefuseTransition(number),
+        "accept": ask.AcceptTransition(number),
     }
     return made.get(event.do)

@@ -10,8 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from firmware_py.job import Job
 from firmware_py.messages import BAR_GUIDES, EndState, Guide, Link, Mode, Side, Tick
 from firmware_py.settings import MM, Rig
+from firmware_py.trial.asked import along_job
 from firmware_py.trial.score import Bools, Floats, forward_travel
 from firmware_py.trial.scorer import Scorer, Zone
 from firmware_py.trial.setup import led_ends
@@ -29,7 +31,8 @@ class Series:
     chainage: Floats
     weight: Floats
     error: dict[Side, Floats]  # against the design surface
-    graded: dict[Side, Floats]  # of what the blade left behind, above its target
+    graded: dict[Side, Floats]  # of what the blade left behind, above the job's target
+    raised: Floats  # how far the job kept both ends over that target on purpose
     oil: dict[Side, Floats]
     guided: Side | None
     reference_error: Floats  # of the guided end, against its real reference
@@ -46,32 +49,47 @@ class Series:
     capped: Bools
     in_view: Bools
     zones: tuple[Zone, ...]
+    from_s: float = 0.0  # when the pass that counts was driven off
 
 
-def make_series(scorer: Scorer, rig: Rig, run_in_m: float) -> Series:
-    """All columns of a finished trial."""
+def make_series(
+    scorer: Scorer, rig: Rig, run_in_m: float, job: Job | None = None, from_s: float = 0.0
+) -> Series:
+    """All columns of a finished trial; only what was driven from from_s on counts."""
     led = led_ends(rig)
     guided = led[0] if led else None
     travelled = scorer.of_truth("travelled_m")
-    shift = _targets(scorer, rig)
+    asked = None if job is None else along_job(scorer, job, rig)
+    crossfall_moved = _crossfall_moved(scorer) if asked is None else asked.crossfall
+    shift = _targets(scorer, rig, crossfall_moved)
+    raised = scorer.of_tick(lambda tick: tick.raised_m)
+    if asked is not None:
+        shift = {side: shift[side] + asked.offset for side in Side}
     ends = {side: scorer.of_truth(f"{side.value}_error_m") for side in Side}
+    final = shift
+    shift = {side: final[side] + raised for side in Side} if job is not None else final
     own, gap = _against_reference(scorer, guided, ends, shift)
     master = rig.control.master
     lateral = scorer.of_bar_truth(master, "lateral_m")
     time_s = scorer.of_truth("time_s")
+    weight = forward_travel(travelled, run_in_m)
+    if from_s:
+        weight[: np.searchsorted(time_s - time_s[0], from_s)] = 0.0
+        weight[travelled <= run_in_m] = 0.0
     return Series(
         time=time_s - time_s[0],
         travelled=travelled,
         chainage=scorer.of_truth("chainage_m"),
-        weight=forward_travel(travelled, run_in_m),
+        weight=weight,
         error={side: ends[side] - shift[side] for side in Side},
-        graded={side: scorer.of_truth(f"{side.value}_graded_m") - shift[side] for side in Side},
+        graded={side: scorer.of_truth(f"{side.value}_graded_m") - final[side] for side in Side},
+        raised=raised,
         oil={side: scorer.of_truth(f"{side.value}_oil") for side in Side},
         guided=guided,
         reference_error=own,
         estimate_gap=gap,
         crossfall=scorer.of_truth("crossfall"),
-        crossfall_target=scorer.of_truth("crossfall_target") + _crossfall_moved(scorer),
+        crossfall_target=scorer.of_truth("crossfall_target") + crossfall_moved,
         lateral=lateral,
         lateral_gap=_lateral_known(scorer, rig) - lateral,
         wrong={side: _wrong(scorer, side) for side in Side},
@@ -82,6 +100,7 @@ def make_series(scorer: Scorer, rig: Rig, run_in_m: float) -> Series:
         capped=_mask(scorer, lambda t: t.left.capped or t.right.capped),
         in_view=scorer.of_bar_truth(master, "in_view") > 0.5,
         zones=tuple(scorer.zones(guided)) if guided is not None else (),
+        from_s=from_s,
     )
 
 
@@ -108,13 +127,13 @@ def _crossfall_moved(scorer: Scorer) -> Floats:
     return moved
 
 
-def _targets(scorer: Scorer, rig: Rig) -> dict[Side, Floats]:
+def _targets(scorer: Scorer, rig: Rig, crossfall_moved: Floats) -> dict[Side, Floats]:
     """How far each end's target was moved since the start by nudges of offset and crossfall."""
     offset = {
         Side.LEFT: scorer.of_tick(lambda tick: tick.left.offset_m),
         Side.RIGHT: scorer.of_tick(lambda tick: tick.right.offset_m),
     }
-    turned = rig.blade.width_mm * MM * _crossfall_moved(scorer)
+    turned = rig.blade.width_mm * MM * crossfall_moved
     out = {}
     for side in Side:
         out[side] = offset[side]

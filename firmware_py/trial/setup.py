@@ -19,6 +19,7 @@ from drivers.simulated.surface import Surface
 from drivers.simulated.world import Reference, World
 from firmware_py import errors
 from firmware_py.errors import LineholdError
+from firmware_py.job import Job, find_job, load_job, misfit
 from firmware_py.messages import BAR_GUIDES, Guide, Side
 from firmware_py.schema import Crossed, View
 from firmware_py.settings import DEG, MM, Bar, Rig
@@ -93,6 +94,23 @@ def led_ends(rig: Rig) -> tuple[Side, ...]:
     return tuple(side for side in ends if side in rig.bars and rig.end(side).guide in BAR_GUIDES)
 
 
+def job_for(scenario: Scenario, rig: Rig, name: str | None = None) -> Job | None:
+    """The job that a trial follows, its own or the named one; TrialError where it does not fit."""
+    name = scenario.job if name is None else name
+    if name is None:
+        return None
+    job = load_job(find_job(name))
+    if why := misfit(job, rig):
+        raise TrialError(f"trial {scenario.name}: {why}")
+    return job
+
+
+def start_chainage(scenario: Scenario) -> float:
+    """Chainage of the cutting edge when it stands at the start, m."""
+    whole = sum(part.length_m for part in scenario.path)
+    return START_M if scenario.direction == "with" else whole - START_M
+
+
 def truth_for(scenario: Scenario, rig: Rig) -> RigTruth:
     """The machine as it truly is: as its file states, but for what the trial says differs.
 
@@ -150,6 +168,8 @@ def world_for(scenario: Scenario, ground: str | Path | Surface | None = None) ->
         ground=_ground(scenario.ground if ground is None else ground),
         ground_mean_m=scenario.ground_mean_mm * MM,
         start_m=START_M,
+        start_above_m=scenario.start_above_mm * MM,
+        soil=scenario.soil,
         start_lateral_m=scenario.start_lateral_mm * MM,
         speed_mps=scenario.speed_mps,
         run_m=scenario.distance_m,

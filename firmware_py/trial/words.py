@@ -6,8 +6,10 @@ import textwrap
 from typing import Any
 
 from firmware_py.trial.result import NOTE, Result
+from firmware_py.trial.surface import spot_words
 
 WIDTH = 78
+SPOTS = 3  # that are told in words; the result holds them all
 INDENT = 21  # columns of the names
 
 
@@ -46,6 +48,8 @@ def _rows(s: dict[str, Any]) -> list[tuple[str, str]]:
             for side, end in s["ends"].items()]  # fmt: skip
     return [
         *ends,
+        *((f"Surface, {side}", _surface(end)) for side, end in s["ends"].items()),
+        ("Passes", _passes(s)),
         ("Against reference", _against(s)),
         ("Crossfall", f"{_number(s['crossfall_rms_pct'], 2)} % rms off its target"),
         ("Steering", _steering(s)),
@@ -66,6 +70,19 @@ def _ends(s: dict[str, Any]) -> list[tuple[str, str]]:
         ("Speed of trial", f"{_number(s['realtime_factor'], 0)} times real time"),
         ("Journal", s["journal"] or ""),
     ]
+
+
+def _surface(end: dict[str, Any]) -> str:
+    """What the blade left behind, apart from where its edge was."""
+    spots = [*spot_words(end["low_spots"], "not filled"), *spot_words(end["high_spots"], "not cut")]
+    more = f" and {len(spots) - SPOTS} more" if len(spots) > SPOTS else ""
+    told = "; ".join(spots[:SPOTS]) + more
+    return f"{_mm(end['graded_rms_mm'])} rms off the target; {told or 'nowhere 10 mm off'}"
+
+
+def _passes(s: dict[str, Any]) -> str:
+    left = [f"{_number(one['left_over_mm'], 0)} mm" for one in s["passes"]]
+    return f"{len(left)}; over the target after each, left end: {', '.join(left)}" if left else ""
 
 
 def _mistaken(n: int) -> str:

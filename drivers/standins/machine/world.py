@@ -84,14 +84,15 @@ class World:
 
     def _ring(self) -> None:
         for timer in self.timers:
-            late = ticks_diff(ticks_us(), timer.due)
-            if late >= 0:
-                if late > LATE_US:
-                    self.note("late", late)
-                timer.due = ticks_add(timer.due, timer.period_us)
+            due = timer.due
+            if ticks_diff(ticks_us(), due) >= 0:
+                timer.due = ticks_add(due, timer.period_us)
                 if ticks_diff(ticks_us(), timer.due) > timer.period_us:  # this computer was away
                     timer.due = ticks_us()
                 self._interrupt(timer.callback, timer)
+                late = ticks_diff(ticks_us(), due)  # also while the callback ran
+                if late > LATE_US:
+                    self.note("late", late)
 
     def _echo(self) -> None:
         now = ticks_us()
