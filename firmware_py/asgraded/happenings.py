@@ -105,7 +105,7 @@ def holds(trip: Along, log: int = 0) -> list[Span]:
         held = c.ends[side].states(EndState.HOLD) & moving
         out += spans(trip, held, f"{side.value} end held", log=log)
     neutral = c.modes(Mode.NEUTRAL) & moving & working(trip)
-    words = "driven forward without control: what was built there is not known"
+    words = "driven forward without control: what that did is not known; figures are of before"
     out += spans(trip, neutral, "valves neutral", words, log)
     return [one for one in out if one.seconds >= LEAST_HOLD_S]
 
