@@ -157,7 +157,10 @@ def test_stored_calibrations_are_shown_and_narrow_the_intervals(
     now = Now(3, 12.5, "imu-1")
     shelf = tmp_path / "rig"
     shelf.mkdir()
-    zero = {"roll": Estimate(0.001, "rad", 1e-4), "mount_yaw": Estimate(0.01, "rad", 2e-3)}
+    zero = {
+        "roll zero": Estimate(0.001, "rad", 1e-4), "mounting yaw": Estimate(0.01, "rad", 2e-3),
+        "roll spread": Estimate(0.0005, "rad", 0.0),  # no zero, and no certainty either
+    }  # fmt: skip
     save(shelf / "tilt.json", make("tilt", now, 20.0, zero))
     (shelf / "counts.json").write_text("{}")
     found = told(log, "-o", tmp_path / "two", "--calibrations", shelf)
@@ -165,6 +168,8 @@ def test_stored_calibrations_are_shown_and_narrow_the_intervals(
     assert found["ends"]["right"][key] < made[0]["ends"]["right"][key]
     sources = {one["name"]: one["source"] for one in found["uncertainty"]}
     assert sources["tilt zero"] == sources["mounting yaw of the sensor"] == "stored (tilt)"
+    zero_pct = next(o["crossfall_pct"] for o in found["uncertainty"] if o["name"] == "tilt zero")
+    assert zero_pct == pytest.approx(0.01)  # 1e-4 rad
     assert "0.001 ± 0.0002 rad" in (tmp_path / "two" / "report.html").read_text(encoding="utf-8")
     bad(report(log, "-o", tmp_path / "three", "--calibrations", tmp_path / "no"), "is no folder")
 
