@@ -1,9 +1,8 @@
 """Close somebody else's plant round Linehold's controller: samples in, tick out, time passed in.
 
-The plant is as plain as can be: a blade of 1.8 m over a string, two ends that follow their valves
-after 80 ms, and ground that sinks by 2 mm/s under the left track once it drives; it stands first,
-so that the gyro's bias is known. Put your own machine or bench in its place; nothing simulated is
-used. Run: python examples/own_plant.py
+A blade of 1.8 m over a string: two ends that follow their valves after 80 ms, and ground that sinks
+by 2 mm/s under the left track. It stands first, so that the gyro's bias is known. Nothing simulated
+is used: put your own machine in its place. Run: python examples/own_plant.py
 """
 
 from collections import deque
