@@ -26,8 +26,8 @@ from firmware_py.trial.setup import (
 )
 
 NAMES = (
-    "first-cut", "footpath-fast", "footpath-string", "hill-bend", "kerb-lip", "override", "second-strip",
-    "two-forms",
+    "first-cut", "footpath-fast", "footpath-string", "hill-bend", "kerb-lip", "override",
+    "second-strip", "two-forms",
 )  # fmt: skip
 GOOD = """\
 name = "t"
