@@ -12,10 +12,14 @@ from typing import Any
 
 import msgspec
 import pytest
+from asgraded_made import columns, way
+from asgraded_made import run as made_by_hand
 from click.testing import CliRunner, Result
 from report_made import make_log, records, rewrite
 
+from firmware_py.asgraded.reading import ReportError
 from firmware_py.commands import cli
+from firmware_py.commands.report import _job
 from firmware_py.commission.estimate import Estimate
 from firmware_py.commission.store import Now, make, save
 from firmware_py.messages import Record
@@ -264,6 +268,13 @@ def test_a_wrong_command_line(log: Path, tmp_path: Path) -> None:
     bad(report(log, "-o", tmp_path, "--start", "nan"), '"nan" is out of range')
     bad(report(log, "-o", tmp_path, "--job", tmp_path / "no.toml"), "no.toml")
     bad(report(log, "-o", log), "is a file; a folder is right")
+
+
+def test_a_job_in_the_log_that_this_version_does_not_know() -> None:
+    odd = made_by_hand(columns(way(1.0)), job={"name": "a path", "layer": "subgrade"})
+    with pytest.raises(ReportError, match=r"made\.mcap: the job in the log .* \(stations: "):
+        _job(None, [odd])
+    assert _job(None, [made_by_hand(columns(way(1.0)))]) is None
 
 
 def test_two_logs_in_one_report(log: Path, tmp_path: Path) -> None:

@@ -12,11 +12,14 @@ from firmware_py.asgraded.columns import LINKS, Bools
 from firmware_py.guard.table import BY_NAME
 from firmware_py.messages import (
     SIDES,
+    AcceptTransition,
     EndState,
     Link,
+    MarkPin,
     Mode,
     Nudge,
     NudgeCrossfall,
+    RefuseTransition,
     Request,
     SetDatum,
     Side,
@@ -150,6 +153,12 @@ def _told(trip: Along, request: Request) -> str:
             return f"crossfall {100.0 * (-step if turn else step):+.2f} %"
         case MarkRequest(text=text):
             return f"mark: {text}" if text else "mark"
+        case RefuseTransition():
+            return "transition refused"
+        case AcceptTransition():
+            return "transition accepted"
+        case MarkPin(name=name):
+            return f"at pin {name}" if name else "at a pin"
     return ""
 
 
