@@ -128,7 +128,7 @@ def test_the_corner_is_four_places() -> None:
 
 
 def test_the_tracks_stand_on_what_the_blade_has_cut() -> None:
-    """In a cut of 40 mm the whole machine, its blade unmoved 110 mm above the tracks, is 40 mm lower."""
+    """In a cut of 40 mm the whole machine is 40 mm lower, its blade 110 mm above the tracks."""
     world = World(ground="flat", ground_mean_m=0.04, soil=True, crossfall=0.0, start_above_m=0.15,
                   left=Reference(height_m=0.3, spill=False))  # fmt: skip
     sim = SimulatedRig(world, REFERENCE)
