@@ -19,6 +19,7 @@ from firmware_py.asgraded.obstacles import places, words
 from firmware_py.commission.estimate import K
 from firmware_py.commission.store import Result
 from firmware_py.live.cautions import CAUTIONS
+from firmware_py.whole import write_whole
 
 PAGE, TABLE = "report.html", "stations.csv"
 SHOWN = 40  # rows of a long list on the page; the JSON object has all
@@ -28,9 +29,8 @@ def save(
     built: Built, told: dict[str, Any], folder: Path, results: Sequence[tuple[str, Result]] = ()
 ) -> tuple[Path, Path]:
     """Write page and table into a folder that is there; their paths."""
-    page, table = folder / PAGE, folder / TABLE
-    page.write_bytes(render(built, told, results).encode())
-    table.write_bytes(stations_csv(built).encode())
+    made = {PAGE: render(built, told, results).encode(), TABLE: stations_csv(built).encode()}
+    page, table = write_whole(folder, made)
     return page, table
 
 
