@@ -49,7 +49,8 @@ class Shown:
 def alone(seconds: float, folder: Path) -> dict[str, object]:
     """The loop and its rig, and nobody who listens."""
     path = find_rig("reference")
-    plan = Plan(load_rig(path), "", folder, for_s=seconds, link=folder / "link")
+    plan = Plan(load_rig(path), "", folder, headless=True, for_s=seconds,
+                link=folder / "link")  # fmt: skip
     ring = Ring.create(plan.rig.control.tick_hz)
     try:
         loop = Loop(plan, ring, folder / "none", "")

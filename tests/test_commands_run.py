@@ -235,6 +235,7 @@ def test_a_second_run_is_refused_in_a_sentence(tmp_path: Path) -> None:
     out, err = second.communicate(timeout=WAIT_S)
     assert second.returncode == 2, out + err
     assert "is in use by a running controller; end that one first" in err
+    only_log(tmp_path)  # the refused one leaves none
     assert "Traceback" not in err
     first.terminate()
     first.communicate(timeout=WAIT_S)

@@ -16,6 +16,7 @@ from firmware_py.link.frames import (
     VERSION,
     Ask,
     Beat,
+    Begin,
     Bench,
     Bye,
     Drive,
@@ -229,7 +230,7 @@ def test_a_simulated_person_is_asked_and_a_real_one_is_not(path: Path) -> None:
     asked: list[Bench] = []
     loop = Loop(path, bench=lambda frame: asked.append(frame) or "")  # type: ignore[func-returns-value]
     client, _ = joined(loop, path)
-    frames = [Drive(1, 0.5), Lever(2, Side.LEFT, -0.5), HoldEnable(3, True)]
+    frames = [Drive(1, 0.5), Lever(2, Side.LEFT, -0.5), HoldEnable(3, True), Begin(0)]
     for frame in frames:
         client.send(frame)
     loop.turn(5)

@@ -13,6 +13,7 @@ from drivers.simulated.rig import SimulatedRig
 from drivers.simulated.wire import (
     AT_ONCE,
     PACK,
+    PersonBegins,
     PersonDrives,
     PersonEnables,
     PersonHand,
@@ -103,10 +104,11 @@ def test_a_reader_that_stood_still_gets_the_newest_samples_and_not_all(cable: Ca
 
 
 def test_the_person_is_asked_by_the_same_cable(cable: Cable) -> None:
-    for what in (PersonEnables(True), PersonDrives(0.4), PersonHand("left", 0.3)):
+    sent = (PersonEnables(True), PersonDrives(0.4), PersonHand("left", 0.3), PersonBegins())
+    for what in sent:
         assert cable.remote.person(what)
     cable.run(3.0)
-    assert cable.asked == [PersonEnables(True), PersonDrives(0.4), PersonHand("left", 0.3)]
+    assert cable.asked == list(sent)
     assert cable.rig.person.enabled
     assert cable.rig.person.hands == (0.3, None)
     assert cable.rig.truth().speed_mps == pytest.approx(0.4, abs=0.1)

@@ -13,7 +13,7 @@ from textual.pilot import Pilot
 from textual.widgets import Input
 from tui_made import NOW, Clock, HandSource, beat, devices, end_tick, hello, host, source
 
-from firmware_py.link.frames import Bye, Drive, FromLoop, HoldEnable, Lever, Note, Stop
+from firmware_py.link.frames import Begin, Bye, Drive, FromLoop, HoldEnable, Lever, Note, Stop
 from firmware_py.messages import (
     AcceptTransition,
     Disengage,
@@ -153,9 +153,68 @@ def test_hold_now_works_while_the_cautions_stand(key: str) -> None:
     play(story, past_cautions=False)
 
 
+def test_a_simulated_driver_may_begin_once_the_cautions_were_read() -> None:
+    async def story(scene: Scene) -> None:
+        assert scene.made.sent == []
+        await scene.press("x")
+        assert scene.made.sent == [Begin(0)]
+        await scene.after(1.0)
+        assert scene.made.sent == [Begin(0)]  # once
+
+    play(story, past_cautions=False)
+
+
+@pytest.mark.parametrize("changes", [{"simulated": False}, {"may_ask": False}])
+def test_where_no_driver_waits_or_nothing_may_be_asked_nobody_is_told(
+    changes: dict[str, Any],
+) -> None:
+    made = HandSource(hello(**changes), beat())
+
+    async def story(scene: Scene) -> None:
+        await scene.turn()
+        assert scene.made.sent == []
+
+    play(story, made)
+
+
+def test_the_first_words_are_true_of_a_run_that_moves_already() -> None:
+    words = {Mode.AUTO: "the blade moves already:", Mode.NEUTRAL: "Before anything moves:"}
+
+    for mode, shown in words.items():
+        tick = msgspec.structs.replace(beat().tick, mode=mode)
+        made = HandSource(hello(), msgspec.structs.replace(beat(), tick=tick))
+
+        async def story(scene: Scene, shown: str = shown) -> None:
+            assert shown in scene.text()
+            assert [one in scene.text() for one in words.values()].count(True) == 1
+
+        play(story, made, past_cautions=False)
+
+
+def test_what_is_typed_on_after_a_hold_out_of_a_note_does_nothing() -> None:
+    """As somebody types "we go on" and enter: engage, drive on and enable are letters of it."""
+
+    async def story(scene: Scene) -> None:
+        await scene.press("m", "w", "e", "space")
+        assert scene.kinds() == [Disengage]
+        assert "Nothing was marked." in scene.text()
+        await scene.press("o", "w", "e", "enter")
+        scene.clock.now_s += 0.9
+        await scene.press("e")
+        assert scene.kinds() == [Disengage]
+        assert ENGAGE_WORDS not in scene.text()
+        await scene.press("space")  # never deaf to this
+        assert scene.kinds() == [Disengage] * 2
+        await scene.after(1.1)
+        await scene.press("o")
+        assert scene.kinds() == [Disengage] * 2 + [HoldEnable]
+
+    play(story)
+
+
 def test_a_click_takes_the_cautions_away() -> None:
     async def story(scene: Scene) -> None:
-        await scene.click("Before anything moves")
+        await scene.click("Keep everybody away")
         assert "LEFT END" in scene.text()
 
     play(story, past_cautions=False)

@@ -157,7 +157,7 @@ async def page_at(session: aiohttp.ClientSession, address: str) -> AsyncIterator
     try:
         page = Page(ws)
         await page.tell(type="size", width=80, height=24)
-        await page.until_shown("Before anything moves")
+        await page.until_shown("Keep everybody away")
         yield page
     finally:
         await ws.close()

@@ -188,7 +188,7 @@ def test_the_dashboard_itself_asks_with_control_and_never_without(
         ):
             await tab.do("Page.navigate", url=f"{address}/?token={TOKEN}")
             await tab.until("document.getElementById('text') !== null")
-            await tab.shows("Before anything moves")
+            await tab.shows("Keep everybody away")
             await tab.until("document.getElementById('banner').hidden")
             await tab.press("1")
             await tab.shows("HOLD NOW" if control else "View only")

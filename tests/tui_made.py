@@ -15,6 +15,7 @@ from firmware_py.link.frames import (
     Ask,
     BarInfo,
     Beat,
+    Begin,
     Bounds,
     Device,
     Devices,
@@ -245,8 +246,9 @@ class HandSource:
         return True
 
     def asked(self) -> list[object]:
-        """The requests among what was sent, and other frames as they are."""
-        return [f.request if isinstance(f, Ask) else f for f in self.sent]
+        """The requests among what was sent, and other frames as they are; not the first one, that
+        a person has read the cautions."""
+        return [f.request if isinstance(f, Ask) else f for f in self.sent if f != Begin(0)]
 
 
 def source(*more: FromLoop, answer: str | None = "") -> HandSource:

@@ -21,7 +21,7 @@ from textual.widget import Widget
 from textual.widgets import ContentSwitcher, Input
 
 from firmware_py.link.client import Source
-from firmware_py.link.frames import Bye, Note
+from firmware_py.link.frames import Begin, Bye, Hello, Note
 from firmware_py.messages import REFUSED, Disengage, Mark, MarkPin, Request
 from tui import app_foot, colours, drive_job
 from tui.app_actions import Actions, Pending
@@ -46,6 +46,7 @@ SAID_S, BAD_S = 4.0, 10.0  # s that a line of the dashboard stands
 COVER_S = 1.0  # s in which a good answer does not cover a bad one
 MOST_BEHIND = 4  # writes that a slow terminal may be behind; Textual itself waits at 30
 LOOKING = frozenset({"units", "theme", "help", "quit", "mute"})  # of a dashboard that only looks
+NOTE = "a note without blanks, then enter; space shuts the valves"
 MARK = "mark"  # text of a mark without words
 MOST_MARK = 200  # letters
 
@@ -81,7 +82,7 @@ class Dashboard(App[str]):
         self.deeds = Actions(self)
         self.pane, self.before = START, "drive"
         self._said: tuple[Said, float] | None = None
-        self._polls = 0
+        self._polls, self._begun = 0, False
         self.hands = Hands(self)
         self._passed: events.Key | None = None
 
@@ -102,7 +103,7 @@ class Dashboard(App[str]):
             pane.id = name
         with ContentSwitcher(initial=START):
             yield from panes.values()
-        yield Input(id="note", placeholder="a note, then enter", max_length=MOST_MARK, compact=True)
+        yield Input(id="note", placeholder=NOTE, max_length=MOST_MARK, compact=True)
         yield Foot(id="foot")
 
     def on_mount(self) -> None:
@@ -139,6 +140,7 @@ class Dashboard(App[str]):
         self.known.sound = "" if self.sound is None else self.sound.words
         if self.known.hello is not None:
             self.asks.may_ask = self.known.hello.may_ask
+            self._begin(self.known.hello)
         self.asks.listen(frames, self.now())
         if self.pending is not None and self.now() > self.pending.until_s:
             self.hands.cancel()
@@ -148,6 +150,13 @@ class Dashboard(App[str]):
         notes = [frame.text for frame in frames if isinstance(frame, Note)]
         if notes:
             self.say(Said(notes[-1]))
+
+    def _begin(self, hello: Hello) -> None:
+        """Once the cautions are gone a simulated driver that waits for that may begin."""
+        if self._begun or self.pane == START:
+            return
+        ours = hello.simulated and hello.may_ask
+        self._begun = not ours or self.source.send(Begin(0))
 
     def draw(self) -> None:
         """Bring everything that is visible up to now."""

@@ -5,6 +5,7 @@ The key that shuts the valves comes first everywhere; escape does so too, out of
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from textual.widgets import Input, TextArea
@@ -38,6 +39,8 @@ WALKING = frozenset(  # keys that a widget with the focus takes for itself
 )
 START, HELP = "start", "help"  # pages in place of a pane
 NOT_CONFIRMED = Said("Not confirmed; nothing was sent.")
+NOT_MARKED = Said("Space shuts the valves, in a note too. Nothing was marked.", bad=True)
+STILL_TYPED_S = 1.0  # s after the last letter of a note that a hold broke off (chosen)
 
 
 class Hands:
@@ -48,6 +51,7 @@ class Hands:
         names = app.options.keys
         self._by_key = {k: name for name in names for k in textual_keys(names, name).split(",")}
         self._by_key["ctrl+c"] = "quit"
+        self._typed_until_s = -math.inf
 
     def took(self, key: str) -> bool:
         """True when the key was for the dashboard, not for the widget with the focus."""
@@ -55,8 +59,7 @@ class Hands:
         if key == "escape":
             self._escape()
             return app.focused is None
-        if isinstance(app.focused, Input) and app.focused.id == "note" and self._holds(key):
-            self._escape()  # the key that shuts the valves does so out of a note as well
+        if self._breaks_note_off(key) or self._still_typed(key):
             return True
         if isinstance(app.focused, (Input, TextArea)):
             return False
@@ -90,6 +93,25 @@ class Hands:
         if self.app.pane in (START, HELP):
             self.app.show_pane(self.app.before)
         self.act(HOLD_NOW)
+
+    def _breaks_note_off(self, key: str) -> bool:
+        """The key that shuts the valves does so out of a note as well."""
+        field = self.app.focused
+        if not (isinstance(field, Input) and field.id == "note" and self._holds(key)):
+            return False
+        self._escape()
+        self.app.say(NOT_MARKED)
+        self._typed_until_s = self.app.now() + STILL_TYPED_S
+        self.app.draw()
+        return True
+
+    def _still_typed(self, key: str) -> bool:
+        """What is typed on after that belonged to the note: its letters must not engage, drive or
+        let the enable go."""
+        if self._holds(key) or self.app.now() >= self._typed_until_s:
+            return False
+        self._typed_until_s = self.app.now() + STILL_TYPED_S
+        return True
 
     def _holds(self, key: str) -> bool:
         return key == HOLD_KEY or self._by_key.get(key) == HOLD_NOW

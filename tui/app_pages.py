@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Mapping
 
 from firmware_py.live.cautions import CAUTIONS
+from firmware_py.messages import Mode
 from tui.canvas import Board, Canvas, Ink
 from tui.keys import ACTIONS, key_words
 from tui.known import Known
@@ -15,10 +16,15 @@ MORE = "{} : next page.   Any other key: back."
 WORDS_COLUMN, MORE_COLUMN = 8, 22
 
 
-def paint_cautions(canvas: Canvas) -> None:
-    """What everybody is told before anything moves."""
+FIRST = "Before anything moves:"
+MOVES = "Read this first; the automatic is on, and the blade moves already:"
+
+
+def paint_cautions(canvas: Canvas, mode: Mode | None) -> None:
+    """What everybody is told before anything moves; who joins a run in AUTO, that it does."""
+    first = MOVES if mode is Mode.AUTO else FIRST
     width = max(canvas.width - 8, 10)
-    lines: list[tuple[str, Ink]] = [("Before anything moves:", Ink.STRONG), ("", Ink.PLAIN)]
+    lines: list[tuple[str, Ink]] = [(first, Ink.STRONG), ("", Ink.PLAIN)]
     for words in CAUTIONS:
         wrapped = textwrap.wrap(words, width - 2)
         lines += [(("- " if n == 0 else "  ") + w, Ink.PLAIN) for n, w in enumerate(wrapped)]
@@ -58,7 +64,7 @@ class CautionsPage(Board):
 
     def show(self, known: Known, now_s: float) -> None:
         canvas = self.canvas()
-        paint_cautions(canvas)
+        paint_cautions(canvas, None if known.tick is None else known.tick.mode)
         self.draw(canvas)
 
 

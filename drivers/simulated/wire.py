@@ -37,8 +37,12 @@ class PersonEnables(msgspec.Struct, frozen=True, array_like=True, gc=False, tag=
     held: bool
 
 
-ToPerson = PersonDrives | PersonHand | PersonEnables
-ToRig = ValveCommand | PersonDrives | PersonHand | PersonEnables
+class PersonBegins(msgspec.Struct, frozen=True, array_like=True, gc=False, tag="begins"):
+    """The cautions were read: whoever waited for that may begin."""
+
+
+ToPerson = PersonDrives | PersonHand | PersonEnables | PersonBegins
+ToRig = ValveCommand | PersonDrives | PersonHand | PersonEnables | PersonBegins
 
 
 class RemoteRig:

@@ -188,8 +188,14 @@ class Stop(msgspec.Struct, frozen=True, array_like=True, gc=False, tag="stop"):
     why: str = "stopped at a dashboard"
 
 
-Bench = Drive | Lever | HoldEnable
-FromListener = Join | Ask | Drive | Lever | HoldEnable | Stop | Host | Note
+class Begin(msgspec.Struct, frozen=True, array_like=True, gc=False, tag="begin"):
+    """Simulated rig alone: the cautions were read; the simulated driver may begin."""
+
+    number: int
+
+
+Bench = Drive | Lever | HoldEnable | Begin
+FromListener = Join | Ask | Drive | Lever | HoldEnable | Begin | Stop | Host | Note
 
 
 def join(name: str, *, looks: bool = False, keeper: str = "") -> Join:

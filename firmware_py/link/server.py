@@ -25,14 +25,11 @@ from firmware_py.link.frames import (
     Beat,
     Bench,
     Bye,
-    Drive,
     FromListener,
     FromLoop,
     Hello,
-    HoldEnable,
     Host,
     Join,
-    Lever,
     Note,
     Stop,
     Told,
@@ -215,7 +212,7 @@ class Server:
         else:
             self._tell(peer, number, self._do_bench(frame))
 
-    def _do_bench(self, frame: Drive | Lever | HoldEnable) -> str:
+    def _do_bench(self, frame: Bench) -> str:
         if self._bench is None:
             return "only a simulated rig has a simulated driver"
         return self._bench(frame)

@@ -19,14 +19,14 @@ import msgspec
 from msgspec import structs
 
 from drivers.mixed import MixedRig
-from drivers.simulated.wire import PersonDrives, PersonEnables, PersonHand, RemoteRig
+from drivers.simulated.wire import PersonBegins, PersonDrives, PersonEnables, PersonHand, RemoteRig
 from firmware_py.controller import Controller
 from firmware_py.devices.open import open_rig
 from firmware_py.devices.teller import DeviceTeller, GateTeller, Marks
 from firmware_py.devices.which import real_tables
 from firmware_py.job import Job
 from firmware_py.journal.ring import Ring, Writer
-from firmware_py.link.frames import Bench, Drive, Lever, Note
+from firmware_py.link.frames import Begin, Bench, Drive, Lever, Note
 from firmware_py.link.server import Server
 from firmware_py.live.hello import make_hello
 from firmware_py.live.notify import make_feed
@@ -59,6 +59,8 @@ class Bencher:
             if frame.lever is not None and not -1.0 <= frame.lever <= 1.0:
                 return f"a lever goes from -1 to 1; {frame.lever:g} does not"
             sent = self._rig.person(PersonHand(frame.end.value, frame.lever))
+        elif isinstance(frame, Begin):
+            sent = self._rig.person(PersonBegins())
         else:
             sent = self._rig.person(PersonEnables(frame.on))
         return "" if sent else "the simulated rig does not listen"

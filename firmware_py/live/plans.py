@@ -38,7 +38,7 @@ class LoopReport(msgspec.Struct, frozen=True):
 
 
 class RigPlan(msgspec.Struct, frozen=True):
-    """What is simulated; truth: a file for whoever judges a run, never read by it."""
+    """What is simulated. truth: a file for whoever judges a run, never read by it."""
 
     settings: dict[str, object]
     seed: int
@@ -46,5 +46,6 @@ class RigPlan(msgspec.Struct, frozen=True):
     ready_fd: int
     link: str
     parent: int
-    drives_itself: bool = True
+    drives_itself: bool
+    waits: bool  # the simulated driver, until somebody has read the cautions
     truth: str = ""

@@ -18,7 +18,7 @@ import msgspec
 
 from drivers.simulated.host import RigHost, ask_person
 from drivers.simulated.rig import SimulatedRig
-from drivers.simulated.wire import PersonDrives, ToPerson
+from drivers.simulated.wire import PersonBegins, PersonDrives, ToPerson
 from firmware_py.link.client import Coming
 from firmware_py.link.frames import Ask, Beat, Stop, Told
 from firmware_py.live.operator import GAVE_UP, Operator
@@ -38,15 +38,18 @@ RIG_PRIORITY = 35  # below the loop's: devices do not wait for a busy computer e
 class Driver:
     """The simulated person: looks at the link, steers by the cue, does what the operator would."""
 
-    def __init__(self, rig: SimulatedRig, link: Path, drives_itself: bool) -> None:
+    def __init__(self, rig: SimulatedRig, link: Path, drives_itself: bool, waits: bool) -> None:
         self._person = rig.person
         self._operator = Operator(rig.person, SPEED_MPS, WAY_M)
-        self._by_itself = drives_itself
+        self._by_itself, self._waits = drives_itself, waits
         self._client = Coming(link, "simulated driver", math.inf)
         self._told = False
 
     def asked(self, what: ToPerson) -> None:
-        """Somebody at a dashboard takes over."""
+        """Somebody at a dashboard has read the cautions, or takes over."""
+        self._waits = False
+        if isinstance(what, PersonBegins):
+            return
         if isinstance(what, PersonDrives) and what.speed_mps is None:
             self._by_itself = True
             return
@@ -69,7 +72,7 @@ class Driver:
             self._client.send(Stop(0, why))
 
     def _see(self, tick: Tick) -> None:
-        if self._by_itself:
+        if self._by_itself and not self._waits:
             self._operator.put(tick)
         else:
             self._person.cue(tick.time_s, tick.steer_m)
@@ -99,7 +102,7 @@ def run(plan: RigPlan) -> None:
     """Until nobody holds the other end of the wire."""
     with starting(plan.ready_fd):
         rig = simulated(Rig.model_validate(plan.settings), plan.seed)
-    driver = Driver(rig, Path(plan.link), plan.drives_itself)
+    driver = Driver(rig, Path(plan.link), plan.drives_itself, plan.waits)
     host = RigHost(rig, socket.socket(fileno=plan.wire_fd), driver.asked)
     truth = TruthFile(plan.truth) if plan.truth else None
     host.step(time.monotonic())

@@ -137,7 +137,8 @@ class Loop:
                 behind = twin(plan.stated or plan.rig).model_dump(mode="json")
                 self.rig, self._rig_ready = _start(RIG, theirs.fileno(), lambda told: RigPlan(
                     behind, plan.seed, theirs.fileno(), told, link, os.getpid(),
-                    plan.drives_itself and drives_alone(plan.rig), str(plan.truth or ""),
+                    plan.drives_itself and drives_alone(plan.rig), not plan.headless,
+                    str(plan.truth or ""),
                 ))  # fmt: skip
             wire = ours.fileno() if plan.simulates else None
             self.process, self._report = _start(LOOP, ours.fileno(), lambda told: LoopPlan(
@@ -197,11 +198,11 @@ def _start(
 
 def run(plan: Plan) -> Report:
     """Run until the path's end, plan.for_s, a signal, or somebody's wish to stop."""
+    refuse_in_use(plan.link_path)  # before anything is made
     path = new_recording(plan.folder)
     ring = Ring.create(plan.rig.control.tick_hz)
     word, signals = secrets.token_hex(16), Signals()
     try:
-        refuse_in_use(plan.link_path)
         with signals.heard():
             loop = Loop(plan, ring, path, word)
             screen = Screen.open(plan.link_path, plan)  # all come up at the same time
