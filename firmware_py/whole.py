@@ -2,9 +2,31 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 FRESH = ".fresh"
+
+
+@contextmanager
+def made_whole(path: Path) -> Iterator[Path]:
+    """A place beside `path` to write to; it becomes `path` at the end, and is gone on an error.
+
+    What is no plain file, as /dev/stdout, is written to as it stands.
+    """
+    path = path.resolve()
+    if path.exists() and not path.is_file():
+        yield path
+        return
+    fresh = path.with_name(path.name + FRESH)
+    try:
+        yield fresh
+        fresh.replace(path)
+    except BaseException:
+        with suppress(OSError):
+            fresh.unlink(missing_ok=True)
+        raise
 
 
 def write_whole(folder: Path, files: dict[str, bytes]) -> tuple[Path, ...]:

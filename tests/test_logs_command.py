@@ -120,7 +120,9 @@ def test_an_export_has_a_row_a_tick(run_log: Path, tmp_path: Path) -> None:
     assert float(row["left_error_mm"]) == pytest.approx(1e3 * (tick.left.error_m or 0), abs=1e-3)
     assert float(row["crossfall_pct"]) == pytest.approx(100 * (tick.crossfall or 0), abs=1e-4)
     assert rows[0]["left_error_mm"] == ""  # not known is no number
-    bad(logs("export", run_log, "-o", tmp_path / "no" / "run.csv"), "--out")
+    bad(logs("export", run_log, "-o", tmp_path / "no" / "run.csv"), "export: -o: ")
+    long = logs("export", run_log, f"--out={tmp_path / 'no' / 'run.csv'}")
+    bad(long, "linehold logs export: --out: ")
 
 
 def test_what_is_cut_out_by_chainage_is_a_log_that_replays(run_log: Path, tmp_path: Path) -> None:

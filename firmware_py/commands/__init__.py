@@ -30,7 +30,7 @@ from firmware_py.commands.simulate import trial
 from firmware_py.commands.string_sums import chord, sag, spacing
 from firmware_py.commands.tuning import tune
 from firmware_py.commands.verify import replay
-from firmware_py.commands.words import of_unknown_command, of_usage
+from firmware_py.commands.words import TYPED, of_unknown_command, of_usage
 
 BAD_INPUT, INTERRUPTED = 2, 130
 DEBUG = "LINEHOLD_DEBUG"  # set to 1: errors come with their traceback
@@ -50,7 +50,8 @@ class Commands(click.Group):
     """A group whose commands end in a sentence, not in a traceback."""
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
-        """What stands before the command's name."""
+        """What stands before the command's name; all that was typed is kept for the errors."""
+        ctx.meta[TYPED] = tuple(args)
         try:
             return super().parse_args(ctx, args)
         except click.UsageError as error:
@@ -90,7 +91,12 @@ def _told(error: click.UsageError, ctx: click.Context) -> click.ClickException:
     if isinstance(error, click.exceptions.NoArgsIsHelpError):
         return error
     known = (ctx.invoked_subcommand or "") in cli.commands
-    return Told(of_usage(error, f"linehold {ctx.invoked_subcommand}" if known else "linehold"))
+    names = [str(ctx.invoked_subcommand)] if known else []
+    here, below = error.ctx, list[str]()
+    while known and here is not None and here.parent is not None:
+        below.insert(0, str(here.info_name))
+        here = here.parent
+    return Told(of_usage(error, " ".join(["linehold", *(below or names)])))
 
 
 def _ours(error: Exception) -> bool:

@@ -129,10 +129,15 @@ def export(log: Path, out: Path) -> None:
     """Write each tick of LOG as a row of a CSV file, in mm and %."""
     from firmware_py.journal.excerpt import export_csv
     from firmware_py.journal.read import read_log
+    from firmware_py.whole import made_whole
 
     whole = read_log(log)
     try:
-        with out.open("w", encoding="utf-8", newline="") as stream, progress_bar("Writing") as told:
+        with (
+            made_whole(out) as fresh,
+            fresh.open("w", encoding="utf-8", newline="") as stream,
+            progress_bar("Writing") as told,
+        ):
             rows = export_csv(whole, stream, told)
     except OSError as error:
         raise cannot_write("--out", out, error) from error
@@ -165,6 +170,7 @@ def cut(
     """
     from firmware_py.journal.excerpt import cut as cut_out
     from firmware_py.journal.read import read_log
+    from firmware_py.whole import made_whole
 
     by_time, by_way = (from_s, to_s), (from_m, to_m)
     if (by_time == (None, None)) == (by_way == (None, None)):
@@ -175,8 +181,8 @@ def cut(
     first, last = _numbers(log, *(by_way if by_time == (None, None) else by_time),
                            by_time != (None, None))  # fmt: skip
     try:
-        with progress_bar("Cutting") as progress:
-            done = cut_out(read_log(log), first, last, out, progress)
+        with made_whole(out) as fresh, progress_bar("Cutting") as progress:
+            done = cut_out(read_log(log), first, last, fresh, progress)
     except OSError as error:
         raise cannot_write("--out", out, error) from error
     click.echo(f"{out}: {done.records} records over {done.end_s - done.start_s:.1f} s")

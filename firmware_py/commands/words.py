@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import difflib
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
+TYPED = "linehold.typed"  # in the context: the words of the command line
 MAX_SHOWN = 40  # letters of a faulty argument that its refusal repeats
 
 
@@ -52,12 +54,31 @@ def _close(word: str, choices: list[str]) -> str:
 
 def _name(error: click.BadParameter) -> str:
     """As a person writes it: --seed, or NAME."""
-    param = error.param
+    param = error.param or _option(error.ctx, str(error.param_hint))
     if param is None:
         return str(error.param_hint or "an argument")
-    if isinstance(param, click.Option) or error.ctx is None:
+    if error.ctx is None:
         return param.opts[0]
+    if isinstance(param, click.Option):
+        return _as_typed(param.opts, error.ctx.meta.get(TYPED, ()))
     return param.make_metavar(error.ctx)
+
+
+def _option(ctx: click.Context | None, name: str) -> click.Parameter | None:
+    """The option of a command that has this name."""
+    found = [] if ctx is None else [one for one in ctx.command.params if name in one.opts]
+    return found[0] if found else None
+
+
+def _as_typed(names: list[str], typed: Sequence[str]) -> str:
+    """The name of an option by which it was asked for; else its first one."""
+
+    def here(name: str) -> bool:
+        if name.startswith("--"):
+            return any(word.split("=")[0] == name for word in typed)
+        return any(word.startswith(name) for word in typed)
+
+    return next(filter(here, names), names[0])
 
 
 def _options(ctx: click.Context | None) -> list[str]:

@@ -50,7 +50,6 @@ def cut(log: Log, first: int, last: int, path: Path, progress: Progress | None =
     finally:
         store.close()
     if store.first is None:
-        path.unlink(missing_ok=True)
         raise LogError(f"{log.path} holds no record in that interval")
     return Excerpt(
         store.first.number, store.last.number, store.first.time_s, store.last.time_s, store.records,

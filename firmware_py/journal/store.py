@@ -121,12 +121,15 @@ class Store:
                 os.fsync(self._file.fileno())
 
     def close(self) -> None:
-        self._put_state()
-        self._writer.finish()  # type: ignore[no-untyped-call]
-        self._file.flush()
-        if self._sync:
-            os.fsync(self._file.fileno())
-        self._file.close()
+        """Store what is in hand; the file is closed on an error too."""
+        try:
+            self._put_state()
+            self._writer.finish()  # type: ignore[no-untyped-call]
+            self._file.flush()
+            if self._sync:
+                os.fsync(self._file.fileno())
+        finally:
+            self._file.close()
 
 
 class Pump:
