@@ -8,6 +8,8 @@ from typing import Any, ClassVar, NamedTuple, Self
 from pydantic import BaseModel, ConfigDict, model_validator
 from pydantic_core import PydanticCustomError
 
+from firmware_py.errors import Place, shown
+
 
 class Unknown:
     """Stands in a View where the file holds nothing valid."""
@@ -18,6 +20,20 @@ UNKNOWN = Unknown()
 
 class Partial(dict[str, Any]):
     """A table with a key that is not valid: it may be meant for one that seems to be absent."""
+
+
+# texts go to terminals: no control character, no line break, nothing that turns the writing round
+PRINTABLE = "one line of printable letters"
+
+
+def unprintable(value: Any, place: Place = ()) -> Iterator[tuple[Place, str]]:
+    """Every text in a file's tables that is not for a terminal: where, and what to say of it."""
+    if isinstance(value, dict | list):
+        inner = value.items() if isinstance(value, dict) else enumerate(value)
+        for key, item in inner:
+            yield from unprintable(item, (*place, key))
+    elif isinstance(value, str) and not value.isprintable():
+        yield place, f"{shown(value)} has other letters; {PRINTABLE} is right"
 
 
 class Crossed(NamedTuple):

@@ -18,12 +18,14 @@ from pydantic import BaseModel, ValidationError
 
 from firmware_py import errors
 from firmware_py.errors import Fault, FileFault, NoName, Place
-from firmware_py.schema import UNKNOWN, Check, Partial, View
+from firmware_py.schema import UNKNOWN, Check, Partial, View, unprintable
 from firmware_py.settings import Rig
 from firmware_py.toml_lines import Lines
 
 MAX_BYTES = 1_000_000  # a hundred times the longest honest file: more is the wrong file
 MAX_DEPTH = 20  # tables in tables; no file of ours goes beyond 4
+
+DECIMAL_COMMA = re.compile(r"=\s*([-+]?\d+,\d+)")
 
 # What only a rig file, and what only a trial file has at its top: to tell one that was meant for
 # the other in one sentence, not key by key.
@@ -47,8 +49,15 @@ def _toml(text: str, name: str) -> tuple[dict[str, Any], Lines]:
         words = str(error)[: where.start()] if where else str(error)
         line = int(where[1]) if where and where[1] else text.count("\n") + 1
         words = words.replace("Cannot overwrite a value", "a key is given twice")
-        fault = Fault(name, line, "", f"not TOML: {words}")
+        fault = Fault(name, line, "", f"not TOML: {words}{_comma(text, line)}")
     raise FileFault([fault])
+
+
+def _comma(text: str, line: int) -> str:
+    """What to say of a line in which a number has a decimal comma."""
+    lines = text.splitlines()
+    found = DECIMAL_COMMA.search(lines[line - 1]) if line <= len(lines) else None
+    return f"; {found[1]}: write a decimal point, not a comma" if found else ""
 
 
 def _clean(value: Any, place: Place, odd: dict[Place, str]) -> Any:
@@ -198,6 +207,8 @@ def parse(text: str, name: str, model: type[Model], extra_checks: Sequence[Check
     except ValidationError as error:
         refusal = str(error)
         told += [one for one in _told(error, data, model) if one[0] not in odd]
+    known = {place for place, _, _ in told}
+    told += [(place, words, place) for place, words in unprintable(data, ()) if place not in known]
     problems: list[Problem] = [((place,), words) for place, words, _ in told]
     bad = {place for _, _, place in told if place is not None}
     problems += _Views(model, data, bad).crossed(extra_checks)

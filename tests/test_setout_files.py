@@ -198,3 +198,75 @@ def test_a_landxml_curve_longer_than_its_grades_is_one_sentence(tmp_path: Path) 
         f"{tmp_path}/line.xml: p: between the points at 0 and 15 m the curves need 20 m of a "
         "grade 15 m long; shorter curves are right"
     ]
+
+
+@pytest.mark.parametrize("value", ["nan", "52300"])
+def test_a_level_that_is_wrong_is_not_also_said_to_be_missing(tmp_path: Path, value: str) -> None:
+    (fault,) = faults(design(tmp_path, POINTS.replace("level_m = 10}", f"level_m = {value}}}")))
+    assert f"job.toml:5: profile.points[1].level_m: {value} is" in fault
+    assert "missing" not in fault
+
+
+def test_a_width_that_is_wrong_at_one_station_is_not_also_said_to_be_missing(
+    tmp_path: Path,
+) -> None:
+    profile = (
+        "[profile]\nstations = [{chainage_m = 0, level_m = 10, width_m = 2},\n"
+        "  {chainage_m = 9, level_m = 10, width_m = 200}]\n"
+    )
+    (fault,) = faults(design(tmp_path, profile, TOP.replace("width_m = 2\n", "")))
+    assert "profile.stations[2].width_m: 200 is out of range" in fault
+
+
+@pytest.mark.parametrize("text", ["width_m = 1,8", "a = [{width_m = 1,8}]", "width_m = -1,85 # m"])
+def test_a_decimal_comma_is_told_as_what_it_is(tmp_path: Path, text: str) -> None:
+    (fault,) = faults(design(tmp_path, top=TOP.replace("width_m = 2", text)))
+    assert "job.toml:2: not TOML: " in fault
+    assert fault.endswith(": write a decimal point, not a comma")
+    assert "; 1,8" in fault or "; -1,85" in fault
+
+
+def test_other_bad_toml_is_not_said_to_have_a_comma(tmp_path: Path) -> None:
+    (fault,) = faults(design(tmp_path, top=TOP.replace("width_m = 2", "width_m = 2 8")))
+    assert "comma" not in fault
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "fits"),
+    [(60, 61, False), (-5, -4, False), (50, 52, False), (-1, 0, False), (49, 52, True)],
+)
+def test_an_obstacle_outside_of_the_job_is_told(
+    tmp_path: Path, start: float, end: float, fits: bool
+) -> None:
+    rest = f'[[obstacles]]\nkind = "cover"\nfrom_m = {start}\nto_m = {end}\n'
+    path = design(tmp_path, rest=rest)
+    if fits:
+        assert read_design(path).design.obstacles
+        return
+    (fault,) = faults(path)
+    assert fault == (
+        f"{path}:9: obstacles[1]: from {start} to {end} m; the job runs from 0 to 50 m, and some "
+        "of it must lie there"
+    )
+
+
+@pytest.mark.parametrize(
+    "letters", [r"\u001b[31m", r"\u202e", r"\n", r"\u0007", r"\u2066", r"\u2028"]
+)
+def test_what_moves_a_cursor_or_turns_the_writing_is_no_text(tmp_path: Path, letters: str) -> None:
+    """A raw name would reach the terminal, and could show another one than it is."""
+    rest = (
+        f'[[obstacles]]\nkind = "cover"\nfrom_m = 1\nto_m = 2\nwords = "a{letters}b"\n'
+        f'[[layers]]\nname = "{letters}"\nthickness_mm = 100\n'
+    )
+    told = faults(design(tmp_path, rest=rest, top=TOP.replace("alder-lane", f"a{letters}")))
+    keys = ("name", "obstacles[1].words", "layers[1].name")
+    for key, fault in zip(keys, told, strict=True):
+        assert f": {key}: " in fault
+        assert fault.endswith(" has other letters; one line of printable letters is right")
+        assert fault.isprintable()
+
+
+def test_names_in_any_script_are_text(tmp_path: Path) -> None:
+    path = design(tmp_path, top=TOP.replace("alder-lane", "Weg am Bühl, 道路, дорога"))
+    assert read_design(path).design.name == "Weg am Bühl, 道路, дорога"

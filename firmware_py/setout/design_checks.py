@@ -21,6 +21,11 @@ def _number(value: Any) -> float | None:
     return float(value) if isinstance(value, (int, float)) else None
 
 
+def _given(row: Any, key: str) -> bool:
+    """A row says something at a key, be it wrong; so does a row that is no table."""
+    return not isinstance(row, dict) or row.get(key) is not None
+
+
 def rising(view: View, key: str, place: str = "chainage_m") -> Iterator[Crossed]:
     """Each row of a list lies beyond the one before it."""
     for rows in view.known(key):
@@ -64,7 +69,7 @@ def points_fit(profile: View) -> Iterator[Crossed]:
     yield from rising(profile, "points")
     for points in profile.known("points"):
         rows = numbered(points, "chainage_m", "curve_m", "level_m")
-        if rows and rows[0][2] is None and isinstance(points[0], dict):
+        if points and isinstance(points[0], dict) and points[0].get("level_m") is None:
             yield Crossed(("points.0.level_m",), "missing; the first point needs its level")
         yield from _curves_fit([(at, curve or 0.0) for at, curve, _ in rows])
 
@@ -171,7 +176,7 @@ def spans_fit(design: View) -> Iterator[Crossed]:
     if design.get("crossfall") not in (UNKNOWN, []) and any(row[0] is not None for row in rows):
         words = "crossfall is given here and at stations; one of them is right"
         yield Crossed(("crossfall",), words)
-    for at, (key, rest) in enumerate((("crossfall_pct", design.get("crossfall")), ("width_m", []))):
-        everywhere = bool(rows) and all(row[at] is not None for row in rows)
+    for key, rest in (("crossfall_pct", design.get("crossfall")), ("width_m", [])):
+        everywhere = bool(rows) and all(_given(row, key) for row in stations)
         if design.get(key) is None and rest == [] and not everywhere:
             yield Crossed((key,), "missing; give it here or at every station")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from firmware_py.errors import Fault, FileFault, Place, dotted
+from firmware_py.errors import Fault, FileFault, Place, dotted, shown
 from firmware_py.setout import layers
 from firmware_py.setout.alignment import (
     Floats,
@@ -63,6 +63,7 @@ def read_design(path: Path) -> Read:
         _width(path, design, rows), layers.graded_below(layer), design.string.side,
     )  # fmt: skip
     _refuse_short_string(path, design, rows.profile)
+    _refuse_far_obstacles(path, design, rows.profile)
     ground = _ground(path, design) or rows.ground
     if ground is not None:
         _refuse_far_ground(path, design, strip, ground)
@@ -124,8 +125,14 @@ def _from_landxml(path: Path, alignment: str | None) -> _Rows:
     except SetoutError as error:
         raise FileFault([Fault(str(path), None, found.profile, str(error))]) from error
     ground = None if found.ground is None else Ground(found.ground[0], *[found.ground[1]] * 2)
-    told = f"Profile {found.profile or '(no name)'} of alignment {found.alignment or '(no name)'}"
+    profile_name, alignment_name = _name(found.profile), _name(found.alignment)
+    told = f"Profile {profile_name} of alignment {alignment_name}"
     return _Rows(profile, ground=ground, notes=(f"{told}, {path.name}.", *found.notes))
+
+
+def _name(text: str) -> str:
+    """A name from a file as it can be printed."""
+    return (text if text.isprintable() else shown(text)) or "(no name)"
 
 
 def _from_points(path: Path, design: Design) -> Profile:
@@ -191,6 +198,22 @@ def _refuse_short_string(path: Path, design: Design, profile: Profile) -> None:
             f"{profile.start:g} to {profile.end:g} m, and so must its pins"
         )
         raise fault_at(path, ("string", "pins"), words)
+
+
+def _refuse_far_obstacles(path: Path, design: Design, profile: Profile) -> None:
+    """An obstacle of which no part lies within the job is a slip of the pen."""
+    faults = [
+        fault
+        for number, one in enumerate(design.obstacles)
+        if one.to_m <= profile.start or one.from_m >= profile.end
+        for fault in fault_at(
+            path, ("obstacles", number),
+            f"from {one.from_m:g} to {one.to_m:g} m; the job runs from {profile.start:g} to "
+            f"{profile.end:g} m, and some of it must lie there",
+        ).faults
+    ]  # fmt: skip
+    if faults:
+        raise FileFault(faults)
 
 
 def _refuse_far_ground(path: Path, design: Design, strip: Strip, ground: Ground) -> None:
