@@ -51,6 +51,15 @@ def _rate(grade_in: float | None, grade_out: float | None, length: float | None)
     return (grade_out - grade_in) / 100.0 / length
 
 
+def _too_deep(hang: float, span_m: float, right: str, option: str) -> click.BadParameter:
+    """The sum is a parabola's; a line that hangs deep is a catenary."""
+    words = (
+        f"a sag of {hang:.2g} m in {span_m:.3g} m is more than a twentieth, where w L^2 / (8 T) "
+        f"no longer holds; {right}"
+    )
+    return click.BadParameter(words, param_hint=option)
+
+
 @click.command(
     epilog=f"""\b
 Example: linehold sag --span-m 6 --mass-g-per-m 3 --tension-n 150
@@ -64,6 +73,9 @@ def sag(span_m: float, mass_g_per_m: float, tension_n: float, as_json: bool) -> 
 
     weight = string.line_weight(1e-3 * mass_g_per_m)
     middle = string.sag(span_m, weight, tension_n)
+    if not string.is_shallow(span_m, middle):
+        least = string.tension_for(span_m, weight, span_m / string.SHALLOW)
+        raise _too_deep(middle, span_m, f"{least:.2f} N or more is right", "--tension-n")
     for_one = string.tension_for(span_m, weight, 1e-3)
     _tell(
         {"sag_mm": 1e3 * middle, "tension_for_1_mm_n": for_one},
@@ -140,12 +152,14 @@ def spacing(*, tolerance_mm: float, mass_g_per_m: float, tension_n: float,
     height = string.widest(rate, weight, tension_n, 1e-3 * tolerance_mm)
     plan = None if radius_m is None else string.chord_for(radius_m, 1e-3 * plan_tolerance_mm)
     widest = height if plan is None else min(height, plan)
-    bow, hang = 1e3 * string.bow(rate, widest), 1e3 * string.sag(widest, weight, tension_n)
+    bow, hang = 1e3 * string.bow(rate, widest) + 0.0, 1e3 * string.sag(widest, weight, tension_n)
+    if not string.is_shallow(widest, 1e-3 * hang):
+        raise _too_deep(1e-3 * hang, widest, "a harder pull is right", "--tension-n")
     found = {"spacing_m": widest, "by_height_m": height, "by_plan_m": plan, "bow_mm": bow,
              "sag_mm": hang}  # fmt: skip
     in_plan = "" if plan is None else f" The bend allows {plan:.2f} m, the height {height:.2f} m."
     words = (
-        f"Pins {widest:.2f} m apart at most: bow {bow:.2f} mm, sag {hang:.2f} mm, together "
-        f"{bow + hang:.2f} mm.{in_plan}"
+        f"Pins {widest:.2f} m apart at most: bow {bow:z.2f} mm, sag {hang:.2f} mm, together "
+        f"{bow + hang:z.2f} mm.{in_plan}"
     )
     _tell(found, words, as_json)

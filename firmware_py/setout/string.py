@@ -12,6 +12,7 @@ import numpy as np
 
 from firmware_py.setout.alignment import Floats, SetoutError
 
+SHALLOW = 20.0  # spans to one of sag; see is_shallow
 GRAVITY = 9.80665  # m/s2, standard gravity (CGPM 1901)
 
 
@@ -23,6 +24,12 @@ def line_weight(mass_kg_per_m: float) -> float:
 def sag(span: float, weight: float, tension: float) -> float:
     """Sag in the middle of a level span, m: w L^2 / (8 T), the parabola."""
     return weight * span * span / (8.0 * tension)
+
+
+def is_shallow(span: float, hang: float) -> bool:
+    """Whether the parabola stands for the catenary: up to a twentieth of the span it is 0.33 %
+    low (cosh(4 / 20) - 1 against its first term)."""
+    return hang <= span / SHALLOW
 
 
 def sag_at(x: Floats, span: Floats, weight: float, tension: float) -> Floats:
