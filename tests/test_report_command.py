@@ -182,8 +182,18 @@ def test_a_cut_log_is_reported_as_far_as_it_is_whole(log: Path, tmp_path: Path) 
     assert any("not closed" in words for words in found["logs"][0]["lost"])
     assert 20 < found["ends"]["left"]["stations"] < 75
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
-    assert "cut.mcap is not whole." in page
+    assert 0 < page.index("cut.mcap is not whole.") < page.index("mm rms")  # before the figures
+    lines = report(cut, "-o", tmp_path / "out").stdout.splitlines()
+    lost = [n for n, line in enumerate(lines) if "Not in these figures, lost of cut.mcap" in line]
+    figures = [n for n, line in enumerate(lines) if "rms" in line]
+    assert 0 < max(lost) < min(figures)
     assert "what came after its last whole chunk is lost" in page
+
+
+def test_a_job_in_a_log_whose_words_are_not_for_a_terminal_is_refused() -> None:
+    run = made_by_hand(columns(way(2.0)), job={"name": "a\x1b[31m", "stations": []})
+    with pytest.raises(ReportError, match=r"the job in the log: name: .* has other letters"):
+        _job(None, [run])
 
 
 def test_a_flipped_bit_costs_its_second_and_is_told(log: Path, tmp_path: Path) -> None:

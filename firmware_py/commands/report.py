@@ -112,10 +112,14 @@ def _job(path: Path | None, runs: Sequence[Run]) -> Job | None:
     from pydantic import ValidationError
 
     from firmware_py.asgraded.reading import ReportError
+    from firmware_py.errors import dotted
     from firmware_py.job import Job, load_job
+    from firmware_py.schema import unprintable
 
     if path is not None:
         return load_job(path)
+    for place, words in unprintable(runs[0].job):
+        raise ReportError(f"{runs[0].name}: the job in the log: {dotted(place)}: {words}")
     try:
         return Job.model_validate(runs[0].job) if runs[0].job else None
     except ValidationError as error:
@@ -128,6 +132,11 @@ def _job(path: Path | None, runs: Sequence[Run]) -> Job | None:
 def _words(told: dict[str, Any]) -> str:
     """The report in a few lines."""
     lines = ["As graded, by the machine's own record; no independent survey."]
+    lines += [
+        f"  Not in these figures, lost of {log['name']}: {words}"
+        for log in told["logs"]
+        for words in log["lost"]
+    ]
     if told["by"] == "chainage":
         lines.append(f"Chainage {told['from_m']:.1f} to {told['to_m']:.1f} m.")
     else:
@@ -140,7 +149,6 @@ def _words(told: dict[str, Any]) -> str:
         f"({one['words']}); edge up to {_most(one)} mm over its level"
         for one in told["obstacles"]
     ]
-    lines += [f"  Lost of {log['name']}: {words}" for log in told["logs"] for words in log["lost"]]
     for one in (told["check_levels"] or {"figures": ()})["figures"]:
         half = "" if one["bias_k2_mm"] is None else f" ± {one['bias_k2_mm']:.1f}"
         lines.append(f"  Check levels, {one['side']}: machine less check {one['bias_mm']:+.1f}"
