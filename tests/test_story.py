@@ -108,3 +108,26 @@ def test_the_report_finds_what_the_scorer_found(day: Path, result: dict[str, Any
     assert np.sqrt(np.nanmean(error[clear] ** 2)) < 4.0
     assert np.nanmax(error[(at > 10.3) & (at < 13.0)]) > 30.0
     assert result["ends"]["left"]["height_rms_mm"] < 6.0
+
+
+def test_the_page_says_what_the_commands_print(result: dict[str, Any]) -> None:
+    text = " ".join((ROOT / "docs" / "story.md").read_text(encoding="utf-8").split())
+    left, right = (result["ends"][side] for side in ("left", "right"))
+    rms = [one["height_rms_mm"] for one in (left, right)]
+    assert f"{rms[0]:.1f} mm left, {rms[1]:.1f} mm right" in text
+    for one in left["high_spots"]:
+        spot = f"{one['from_m']:.1f} to {one['to_m']:.1f} m, {one['most_mm']:.0f} mm at most"
+        assert f"not cut, {spot}" in text
+    assert result["job"] == "alder-gate"
+
+
+def test_the_page_says_what_the_report_prints(day: Path, tmp_path: Path) -> None:
+    words = ["report", str(day / "day" / "journal.mcap"), "-o", str(tmp_path), "--job",
+             str(day / "run.toml")]  # fmt: skip
+    printed = CliRunner().invoke(cli, words).stdout.splitlines()
+    text = " ".join((ROOT / "docs" / "story.md").read_text(encoding="utf-8").split())
+    (frame,) = [line.strip() for line in printed if "Listed obstacles left out" in line]
+    assert frame in text
+    left, right = (line.split(":")[1].split("mm rms")[0].strip()
+                   for line in printed if " end: " in line)  # fmt: skip
+    assert f"{left} mm rms left and {right} mm right" in text
