@@ -14,6 +14,7 @@ from firmware_py.fuse.history import History
 from firmware_py.fuse.lift import Lift
 from firmware_py.fuse.moment import Moment, Sight
 from firmware_py.fuse.track import Motion, Track
+from firmware_py.fuse.trail import Trail
 from firmware_py.messages import SIDES, Guide, Side
 from firmware_py.settings import MM, Rig
 
@@ -32,6 +33,7 @@ SIDE = 2e-5  # m^2/s; slip of the tracks
 TURN = 1e-3  # rad^2/s per m/s; steering, and the corners of a string
 SIDE_BLIND = 2.5e-3  # m^2/s; when the speed is not known
 GYRO_WHITE = 2e-5  # (rad/s)^2 of one tick: noise, and ground that no track model foresees
+Rates = tuple[float, float]  # at a time ahead, and the mean until then
 GYRO_ENGINE = 3.5e-5  # (rad/s)^2; vibration, 0.35 deg/s rms
 
 
@@ -39,7 +41,8 @@ class Blade:
     """Fuses tilt, valves, speed and echoes. `advance` once a tick, then pings, then read."""
 
     STATE = (
-        "history", "lifts", "lift_rates", "tracks", "roll_ground", "pitch_ground", "valve_gain",
+        "history", "lifts", "lift_rates", "tracks", "roll_ground", "pitch_ground", "trail", "trail_roll",
+        "trail_pitch", "valve_gain",
         "grade", "speed", "swung", "swing", "drift", "drift_from", "crab", "roll", "pitch",
         "roll_variance", "mean_lift", "turned", "started",
     )  # fmt: skip
@@ -61,6 +64,9 @@ class Blade:
             for side, bar in rig.bars.items()
         }  # fmt: skip
         self.roll_ground, self.pitch_ground = self._ground(rig, tick)
+        # what the edge's own path made the tracks do, seen through the same prediction
+        self.trail_roll, self.trail_pitch = self._ground(rig, tick)
+        self.trail = Trail(rig.tracks.length_mm * MM, self.ahead)
         self.speed = 0.0
         self.grade = self.crab = self.swung = self.swing = self.drift = 0.0
         self.drift_from: float | None = None  # m; the reference's lateral at the last tick
@@ -106,6 +112,7 @@ class Blade:
         self.turned = (rolled + tilt.roll_rate * dt, pitched + tilt.pitch_rate * dt)
         pose = (self.roll, self.pitch, self.grade)
         self.history.push((now_s, self.mean_lift, *self.turned, *pose))
+        self._leave((moment.speed or 0.0) * dt)
 
     def _learn(self, moment: Moment) -> None:
         """What the valves do by now, what the ground does to roll and pitch, the valves' gain."""
@@ -119,8 +126,31 @@ class Blade:
         self.roll_ground.push(tilt.roll_rate - (rates[0] - rates[1]) / (2.0 * self.half))
         self.pitch_ground.push(-tilt.pitch_rate)  # of the slope, nose up > 0
         self.speed = 1.0 if moment.speed is None else abs(moment.speed)
+        self._feel(moment)
         if not moment.by_hand:
             found.learn(tilt.roll_rate, left, right)
+
+    def _leave(self, forward: float) -> None:
+        """What the edge leaves behind, and whether the tracks feel what it left before."""
+        side = self.rig.control.master
+        found = self.end_height(side)
+        level = None if found is None else found[0] - side.sign * self.half * math.sin(self.roll)
+        self.trail.push(forward, level, self.roll)
+
+    def _feel(self, moment: Moment) -> None:
+        """What the edge's own path does to the tracks in this tick, held against the gyro."""
+        covers = self.trail.covers and self.speed > CREEP
+        _, slope, roll = self.trail.rates(0.0) if covers else (0.0, 0.0, 0.0)
+        self.trail_pitch.push(slope * self.speed)
+        self.trail_roll.push(roll * self.speed)
+        if covers:
+            seen = self.trail_pitch.lately(), self.pitch_ground.lately()
+            self.trail.learn(*seen, self.speed * moment.dt)
+
+    @property
+    def on_trail(self) -> bool:
+        """True while the tracks are believed to go over what the edge left."""
+        return self.trail.trusted and self.trail.covers
 
     def _turns(self, moment: Moment) -> None:
         """Grade and crab, both slow.
@@ -211,7 +241,10 @@ class Blade:
         """Rise of the track centre that goes with the pitching just seen, m/s."""
         if self.speed < CREEP:
             return 0.0
-        return self.pitch_ground.hidden(self.speed)
+        hidden = self.pitch_ground.hidden(self.speed)
+        if self.on_trail:
+            hidden += self.speed * self.trail.rates(0.0)[0] - self.trail_pitch.hidden(self.speed)
+        return hidden
 
     def heave(self, side: Side) -> float:
         """Rise of the track centre over its reference that only the echoes show, m/s."""
@@ -224,11 +257,28 @@ class Blade:
             return dict.fromkeys(SIDES, (0.0, 0.0))
         roll, roll_mean = self.roll_ground.ahead(ahead_s, self.speed)
         rise, rise_mean = self.pitch_ground.ahead(ahead_s, self.speed)
+        if self.on_trail:
+            (rise, rise_mean), (roll, roll_mean) = self._on_trail(
+                ahead_s, (rise, rise_mean), (roll, roll_mean)
+            )
         out = {}
         for side in SIDES:
             arm, heave = side.sign * self.half, self.heave(side)
             out[side] = (heave + rise + roll * arm, heave + rise_mean + roll_mean * arm)
         return out
+
+    def _on_trail(self, ahead_s: float, rise: Rates, roll: Rates) -> tuple[Rates, Rates]:
+        """The edge's own path is known; only what else the gyros see is left to be predicted."""
+        v = self.speed
+        rises, rolls = [], []
+        known = zip(
+            self.trail_pitch.ahead(ahead_s, v), self.trail_roll.ahead(ahead_s, v), strict=True
+        )
+        for k, ((pitched, rolled), on) in enumerate(zip(known, (1.0, 0.5), strict=True)):
+            mean, slope, turn = self.trail.rates(on * ahead_s * v)
+            rises.append(rise[k] - pitched + v * (mean + self.ahead * slope))
+            rolls.append(roll[k] - rolled + v * turn)
+        return (rises[0], rises[1]), (rolls[0], rolls[1])
 
     def end_height(self, side: Side) -> tuple[float, float, float] | None:
         """Height of an end over its bar's reference (m), its variance, the lateral; or None."""
