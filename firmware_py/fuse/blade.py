@@ -9,12 +9,11 @@ from __future__ import annotations
 import math
 
 from firmware_py.fuse.gain import ValveGain
-from firmware_py.fuse.ground import SLOPE_PSD, Geometry, GroundRate
 from firmware_py.fuse.history import History
 from firmware_py.fuse.lift import Lift
 from firmware_py.fuse.moment import Moment, Sight
 from firmware_py.fuse.track import Motion, Track
-from firmware_py.fuse.trail import Trail
+from firmware_py.fuse.under import CREEP, Under
 from firmware_py.messages import SIDES, Guide, Side
 from firmware_py.settings import MM, Rig
 
@@ -22,7 +21,6 @@ GRADE_S = 12.0  # s; the reference's own grade: slower than the machine's pitchi
 SWING_M = 0.22  # m, each of two stages: a driver's steering at a string's corners averages out
 DRIFT_M = 1.25  # m; most of a span: the corners that a string makes at its pins in a bend
 STANDING = 0.03  # m/s; three sigma of the smoothed speed
-CREEP = 0.1  # m/s; below this neither bend nor crab can be told
 HEAVE = 4e-4  # (m/s)^2/s at 1 m/s, grows with the speed cubed: tracks on ISO 8608 class D
 HEAVE_STILL = 2e-6  # (m/s)^2/s at creep
 HAND_RISE = 2e-4  # m^2/s while a hand moves this end's valve, up to 90 mm/s
@@ -32,17 +30,13 @@ RISE_STILL = 2e-8  # m^2/s standing with the valves shut: a datum is a mean of s
 SIDE = 2e-5  # m^2/s; slip of the tracks
 TURN = 1e-3  # rad^2/s per m/s; steering, and the corners of a string
 SIDE_BLIND = 2.5e-3  # m^2/s; when the speed is not known
-GYRO_WHITE = 2e-5  # (rad/s)^2 of one tick: noise, and ground that no track model foresees
-Rates = tuple[float, float]  # at a time ahead, and the mean until then
-GYRO_ENGINE = 3.5e-5  # (rad/s)^2; vibration, 0.35 deg/s rms
 
 
 class Blade:
     """Fuses tilt, valves, speed and echoes. `advance` once a tick, then pings, then read."""
 
     STATE = (
-        "history", "lifts", "lift_rates", "tracks", "roll_ground", "pitch_ground", "trail", "trail_roll",
-        "trail_pitch", "valve_gain",
+        "history", "lifts", "lift_rates", "tracks", "under", "valve_gain",
         "grade", "speed", "swung", "swing", "drift", "drift_from", "crab", "roll", "pitch",
         "roll_variance", "mean_lift", "turned", "started",
     )  # fmt: skip
@@ -63,10 +57,8 @@ class Blade:
                         self._arm(side))
             for side, bar in rig.bars.items()
         }  # fmt: skip
-        self.roll_ground, self.pitch_ground = self._ground(rig, tick)
-        # what the edge's own path made the tracks do, seen through the same prediction
-        self.trail_roll, self.trail_pitch = self._ground(rig, tick)
-        self.trail = Trail(rig.tracks.length_mm * MM, self.ahead)
+        lag_s = self.lifts[Side.LEFT].lag_s
+        self.under = Under(rig, [one + lag_s + 0.5 * tick for one in self.valve_gain.deads])
         self.speed = 0.0
         self.grade = self.crab = self.swung = self.swing = self.drift = 0.0
         self.drift_from: float | None = None  # m; the reference's lateral at the last tick
@@ -75,19 +67,6 @@ class Blade:
         self.roll_variance = 1.0
         self.lift_rates = dict.fromkeys(SIDES, 0.0)
         self.started = False
-
-    def _ground(self, rig: Rig, tick: float) -> tuple[GroundRate, GroundRate]:
-        """Roll: the two tracks' difference. Pitch: their mean, with the height it goes with."""
-        length, gauge = rig.tracks.length_mm * MM, rig.tracks.gauge_mm * MM
-        noise = (GYRO_WHITE, GYRO_ENGINE)
-        roll = Geometry(length, (1.0, 0.0), (1.0, 0.0), 2.0 * SLOPE_PSD / gauge**2, tick, *noise)
-        pitch = Geometry(length, (0.0, 1.0), (1.0, self.ahead), 0.5 * SLOPE_PSD, tick, *noise)
-        lag = self.lifts[Side.LEFT].lag_s
-        aheads = [dead + lag + 0.5 * tick for dead in self.valve_gain.deads]
-        grounds = GroundRate(roll), GroundRate(pitch)
-        for ground in grounds:
-            ground.prepare(aheads)
-        return grounds
 
     def _arm(self, side: Side) -> tuple[float, float]:
         bar = self.rig.bars[side]
@@ -101,7 +80,7 @@ class Blade:
             self.roll, self.pitch, self.grade = tilt.roll, tilt.pitch, tilt.pitch
             self.started = True
         self._learn(moment)
-        hidden = self._hand_lift(moment) + self._hidden_heave()
+        hidden = self._hand_lift(moment) + self.under.hidden(self.speed)
         lift = (0.5 * sum(self.lift_rates.values()) + hidden) * dt
         self.mean_lift += lift
         self._turns(moment)
@@ -123,34 +102,18 @@ class Blade:
             found.gain * right.rate_after(found.dead_s),
         )
         self.lift_rates = dict(zip(SIDES, rates, strict=True))
-        self.roll_ground.push(tilt.roll_rate - (rates[0] - rates[1]) / (2.0 * self.half))
-        self.pitch_ground.push(-tilt.pitch_rate)  # of the slope, nose up > 0
         self.speed = 1.0 if moment.speed is None else abs(moment.speed)
-        self._feel(moment)
+        turned = tilt.roll_rate - (rates[0] - rates[1]) / (2.0 * self.half)
+        self.under.feel(moment.dt, self.speed, turned, -tilt.pitch_rate)
         if not moment.by_hand:
             found.learn(tilt.roll_rate, left, right)
 
     def _leave(self, forward: float) -> None:
-        """What the edge leaves behind, and whether the tracks feel what it left before."""
+        """What the edge leaves behind it for the tracks, at its middle."""
         side = self.rig.control.master
         found = self.end_height(side)
         level = None if found is None else found[0] - side.sign * self.half * math.sin(self.roll)
-        self.trail.push(forward, level, self.roll)
-
-    def _feel(self, moment: Moment) -> None:
-        """What the edge's own path does to the tracks in this tick, held against the gyro."""
-        covers = self.trail.covers and self.speed > CREEP
-        _, slope, roll = self.trail.rates(0.0) if covers else (0.0, 0.0, 0.0)
-        self.trail_pitch.push(slope * self.speed)
-        self.trail_roll.push(roll * self.speed)
-        if covers:
-            seen = self.trail_pitch.lately(), self.pitch_ground.lately()
-            self.trail.learn(*seen, self.speed * moment.dt)
-
-    @property
-    def on_trail(self) -> bool:
-        """True while the tracks are believed to go over what the edge left."""
-        return self.trail.trusted and self.trail.covers
+        self.under.trail.push(forward, level, self.roll)
 
     def _turns(self, moment: Moment) -> None:
         """Grade and crab, both slow.
@@ -220,7 +183,7 @@ class Blade:
         lefts, rights = moment.hands[Side.LEFT], moment.hands[Side.RIGHT]
         if lefts == rights:
             return 0.0
-        rolled = self.half * self.roll_ground.lately()
+        rolled = self.half * self.under.roll.lately()
         return rolled if lefts else -rolled
 
     def _still(self, moment: Moment) -> bool:
@@ -230,21 +193,12 @@ class Blade:
 
     def moving(self, side: Side) -> float:
         """Motion of an end over the last moments that no command explains, m/s."""
-        roll = self.roll_ground.lately()
+        roll = self.under.roll.lately()
         return self.heave(side) + self.pitching() + roll * side.sign * self.half
 
     def pitching(self) -> float:
         """Rate at which the machine's pitching moved the edge over the last moments, m/s."""
-        return self.pitch_ground.lately() * self.ahead
-
-    def _hidden_heave(self) -> float:
-        """Rise of the track centre that goes with the pitching just seen, m/s."""
-        if self.speed < CREEP:
-            return 0.0
-        hidden = self.pitch_ground.hidden(self.speed)
-        if self.on_trail:
-            hidden += self.speed * self.trail.rates(0.0)[0] - self.trail_pitch.hidden(self.speed)
-        return hidden
+        return self.under.pitch.lately() * self.ahead
 
     def heave(self, side: Side) -> float:
         """Rise of the track centre over its reference that only the echoes show, m/s."""
@@ -255,30 +209,12 @@ class Blade:
         """Rate at which the ground moves each end ahead_s from now, and its mean until then."""
         if self.speed < CREEP:
             return dict.fromkeys(SIDES, (0.0, 0.0))
-        roll, roll_mean = self.roll_ground.ahead(ahead_s, self.speed)
-        rise, rise_mean = self.pitch_ground.ahead(ahead_s, self.speed)
-        if self.on_trail:
-            (rise, rise_mean), (roll, roll_mean) = self._on_trail(
-                ahead_s, (rise, rise_mean), (roll, roll_mean)
-            )
+        (rise, rise_mean), (roll, roll_mean) = self.under.ahead_of(ahead_s, self.speed)
         out = {}
         for side in SIDES:
             arm, heave = side.sign * self.half, self.heave(side)
             out[side] = (heave + rise + roll * arm, heave + rise_mean + roll_mean * arm)
         return out
-
-    def _on_trail(self, ahead_s: float, rise: Rates, roll: Rates) -> tuple[Rates, Rates]:
-        """The edge's own path is known; only what else the gyros see is left to be predicted."""
-        v = self.speed
-        rises, rolls = [], []
-        known = zip(
-            self.trail_pitch.ahead(ahead_s, v), self.trail_roll.ahead(ahead_s, v), strict=True
-        )
-        for k, ((pitched, rolled), on) in enumerate(zip(known, (1.0, 0.5), strict=True)):
-            mean, slope, turn = self.trail.rates(on * ahead_s * v)
-            rises.append(rise[k] - pitched + v * (mean + self.ahead * slope))
-            rolls.append(roll[k] - rolled + v * turn)
-        return (rises[0], rises[1]), (rolls[0], rolls[1])
 
     def end_height(self, side: Side) -> tuple[float, float, float] | None:
         """Height of an end over its bar's reference (m), its variance, the lateral; or None."""

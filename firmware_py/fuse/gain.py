@@ -48,7 +48,20 @@ class Difference:
 class ValveGain:
     """`learn` takes a tick's roll rate; `gain` and `dead_s` are the best word on the valves."""
 
-    STATE = ("gain", "dead_s", "seen", "asked", "both", "back", "at", "xx", "xz", "zz", "cc", "count")
+    STATE = (
+        "gain",
+        "dead_s",
+        "seen",
+        "asked",
+        "both",
+        "back",
+        "at",
+        "xx",
+        "xz",
+        "zz",
+        "cc",
+        "count",
+    )
 
     def __init__(self, tick_s: float, dead_s: float, width: float) -> None:
         self.tick_s, self.stated_s, self.width = tick_s, dead_s, width

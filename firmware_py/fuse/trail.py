@@ -100,7 +100,7 @@ class Trail:
             self.rolls.put(self.places, self.roll + part * (roll - self.roll))
 
     def rates(self, on: float) -> tuple[float, float, float]:
-        """For each metre of way, when the tracks are `on` m further: rise of their mean, slope, roll.
+        """By the metre of way, the tracks being `on` m further: rise of their mean, slope, roll.
 
         m/m, rad/m, rad/m; call only while it `covers`.
         """
