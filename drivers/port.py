@@ -6,8 +6,10 @@ are handed over as they come; who decodes them starts afresh when `counts["opene
 
 from __future__ import annotations
 
+import errno
 import os
 import select
+import stat
 import termios
 from collections import Counter
 from collections.abc import Callable
@@ -61,6 +63,22 @@ class SerialLine:
 
     def close(self) -> None:
         self._serial.close()
+
+
+def refusal(path: str, error: Exception) -> str:
+    """Why a port does not open, and what would be right; pyserial's own words where none fit."""
+    if not os.path.exists(path):
+        return "nothing is plugged in at this place"
+    if not stat.S_ISCHR(os.stat(path).st_mode):
+        return "it is no serial port; a name in /dev/serial/by-path is right"
+    number = getattr(error, "errno", None)
+    if number in (errno.EACCES, errno.EPERM):
+        return "not permitted; put this user into the group dialout, and log in anew"
+    if number == errno.EBUSY or "lock" in str(error):
+        return "another program has it; end that one first (the service?)"
+    if "configure port" in str(error):
+        return f"it is no serial port ({error}); a name in /dev/serial/by-path is right"
+    return str(error)
 
 
 def open_line(path: str, baud: int) -> Line:
@@ -144,8 +162,7 @@ class Port:
             self._line = self._opener(self.path, self.baud)
         except PORT_ERRORS as error:
             self.counts["failed"] += 1
-            there = "" if os.path.exists(self.path) else "; nothing is plugged in at this place"
-            self._rest(f"{self.path} does not open: {error}{there}", now_s)
+            self._rest(f"{self.path} does not open: {refusal(self.path, error)}", now_s)
             return None
         self.counts["opened"] += 1
         self.why, self._pause, self._not_before = "", 0.0, None

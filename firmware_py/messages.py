@@ -129,6 +129,7 @@ class EndTick(msgspec.Struct, frozen=True, array_like=True, gc=False):
     held: bool = False
 
 
+LIFTED = "lifted"  # begins the words of the cut while both ends are up for an obstacle
 REFUSED = "refused"  # how a transition stands that the driver does not want
 IN_A_ROW = 2  # check levels beyond their tolerance: no chance any more, something is wrong
 

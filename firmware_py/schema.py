@@ -27,6 +27,11 @@ class Crossed(NamedTuple):
     words: str
 
 
+def _doubtful(value: Any) -> bool:
+    """Not valid, or a list with an item that is not: no check need look at each item then."""
+    return value is UNKNOWN or (isinstance(value, list) and any(map(_doubtful, value)))
+
+
 class View:
     """A table as a cross check sees it: defaults filled in, whatever is not valid UNKNOWN."""
 
@@ -41,9 +46,9 @@ class View:
         return here
 
     def known(self, *keys: str) -> list[Any]:
-        """The values of all these dotted keys, or an empty list if one is not known."""
+        """The values of all these dotted keys, or an empty list if one is not known as a whole."""
         values = [self.get(key) for key in keys]
-        return [] if any(value is UNKNOWN for value in values) else values
+        return [] if any(map(_doubtful, values)) else values
 
     def lacks(self, key: str, name: str) -> bool:
         """True if the table at a dotted key is known to have no such entry."""

@@ -58,7 +58,8 @@ def columns(
         "chainage": np.full(count, np.nan), "speed": SPEED * full,
         "mode": np.full(count, MODES.index(Mode.AUTO), np.int8), "crossfall": 0.02 * full,
         "crossfall_sd": 0.0014 * full, "crossfall_target": 0.02 * full, "scheduled": 0.0 * full,
-        "raised": 0.0 * full, "pitch": 0.0 * full, "chip_c": 18.0 * full, "air_c": 17.0 * full,
+        "raised": 0.0 * full, "lifted": np.zeros(count, bool), "pitch": 0.0 * full,
+        "chip_c": 18.0 * full, "air_c": 17.0 * full,
         "engaged": np.ones(count, bool), "faults": np.zeros((count, 0), bool), "fault_names": (),
         "ends": {
             Side.LEFT: end(count, left, guide=Guide.STRING, bar=True),

@@ -116,6 +116,7 @@ def test_a_spoilt_result_is_told_with_its_file(tmp_path: Path) -> None:
     result = CliRunner().invoke(cli, ["run", "--headless", "--for", "1", "--store", str(tmp_path)])
     assert result.exit_code == 2
     assert f"{path} is no stored result" in result.output
+    assert "take that file away, and do what it was of again" in result.output
 
 
 def test_a_run_that_needs_results_is_refused_with_all_reasons(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from drivers.samples import AnySample, RangePing
 from drivers.simulated.rig import SimulatedRig
 from firmware_py.commission.daily import Daily, daily_steps
 from firmware_py.commission.procedure import Procedure
@@ -29,15 +30,20 @@ def bar(**changes: Any) -> Rig:
     return changed(bars={"left": left})
 
 
-def day(rig: Rig = RIG, breaks: Callable[[SimulatedRig], object] = lambda _: None) -> Daily:
-    """rig: what is believed of the reference rig."""
+def day(
+    rig: Rig = RIG,
+    breaks: Callable[[SimulatedRig], object] = lambda _: None,
+    lost: Callable[[AnySample, float], bool] = lambda sample, since_s: False,
+) -> Daily:
+    """rig: what is believed of the reference rig; lost: samples that never come."""
     sim = simulated(RIG)
     breaks(sim)
     procedure, now = Procedure(daily_steps(rig, stand_s=3.0, shake_s=3.0)), 10.0
     while not procedure.done:
         now += 0.01
         said = "ready" if procedure.next.ask else None
-        procedure.step(now, sim.read(now), said)
+        came = [one for one in sim.read(now) if not lost(one, now - 10.0)]
+        procedure.step(now, came, said)
         assert procedure.next.valves == (0.0, 0.0)
     assert procedure.error is None
     assert procedure.result is not None
@@ -67,6 +73,22 @@ def test_a_broken_device_is_named(
 ) -> None:
     found = day(breaks=lambda sim: sim.inject(kind, device, *span))
     assert any(told in words for words in found.wrong), found.wrong
+
+
+@pytest.mark.parametrize(
+    ("span", "told"),
+    [((0.0, 99.0), "bar.left, element 3: no answer in 3 s"),
+     ((4.5, 5.0), "bar.left, element 3: silent for 0.5")],
+)  # fmt: skip
+def test_one_element_of_a_bar_is_named(span: tuple[float, float], told: str) -> None:
+    """Its neighbours go on answering, so the bar as a whole is not silent."""
+
+    def lost(sample: AnySample, since_s: float) -> bool:
+        its = isinstance(sample, RangePing) and sample.element == 3
+        return its and span[0] <= since_s < span[1]
+
+    found = day(lost=lost)
+    assert any(words.startswith(told) for words in found.wrong), found.wrong
 
 
 def test_a_hand_that_leans_on_a_lever_is_told() -> None:

@@ -19,6 +19,7 @@ import pytest
 from click.testing import CliRunner
 
 from firmware_py.commands import cli
+from firmware_py.commands.listing import DAY, LINE
 from firmware_py.settings_file import bundled_rigs, parse
 from firmware_py.trial.run import run_trial
 from firmware_py.trial.scenario import NEEDS, Scenario, bundled_trials
@@ -298,3 +299,22 @@ def test_every_command_has_words() -> None:
     for name, command in cli.commands.items():
         assert isinstance(command, click.Command)
         assert command.help, name
+
+
+def test_the_help_lists_every_command_once_on_a_line_of_its_own() -> None:
+    words = [name for part in DAY.values() for name in part]
+    assert sorted(words) == sorted(cli.commands)
+    lines = CliRunner().invoke(cli, ["--help"]).stdout.splitlines()
+    for part in DAY.values():
+        for name, told in part.items():
+            assert [line.split() for line in lines].count([name, *told.split()]) == 1, name
+    assert max(map(len, lines)) <= LINE
+    assert not any("..." in line for line in lines if not line.startswith("Usage"))
+
+
+def test_the_help_and_the_readme_put_a_command_into_the_same_part_of_the_day() -> None:
+    text = README.read_text(encoding="utf-8")
+    for part, commands in DAY.items():
+        table = text[text.index(f"| {part.lower()} | what it does |") :].split("\n\n")[0]
+        for name in commands:
+            assert f"`linehold {name}" in table, name

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import itertools
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from drivers.port import CHUNK, FIRST_PAUSE, LONGEST_PAUSE, WAITING_MAX, Port, open_line
+from drivers.port import CHUNK, FIRST_PAUSE, LONGEST_PAUSE, WAITING_MAX, Line, Port, open_line
 from drivers.standins.serial_port import PseudoTerminal, StandInLine
 
 
@@ -200,3 +202,44 @@ def test_one_read_takes_a_bounded_amount(clock: Clock, line: StandInLine, port: 
     clock.now_s = 100.0
     assert len(port.read(100.0)) == CHUNK
     assert len(port.read(100.0)) == 10
+
+
+@pytest.mark.parametrize(
+    ("place", "told"),
+    [
+        ("gone", "nothing is plugged in at this place"),
+        ("file", "it is no serial port; a name in /dev/serial/by-path is right"),
+        (".", "it is no serial port; a name in /dev/serial/by-path is right"),
+        ("/dev/null", "it is no serial port (Could not configure port"),
+    ],
+)
+def test_why_a_port_does_not_open_is_told_with_what_is_right(
+    tmp_path: Path, place: str, told: str
+) -> None:
+    (tmp_path / "file").write_text("x")
+    port = Port(str(tmp_path / place), 9600)
+    assert port.read(0.0) == b""
+    assert port.why.startswith(f"{port.path} does not open: {told}")
+    assert "Errno" not in port.why
+
+
+def test_a_port_that_is_not_permitted_or_taken_says_what_to_do(tmp_path: Path) -> None:
+    far = PseudoTerminal(tmp_path / "plug")
+    name = str(far.path)
+    denied = Port(name, 9600, _refuses(errno.EACCES))
+    denied.read(0.0)
+    assert "not permitted; put this user into the group dialout" in denied.why
+    first, second = Port(name, 9600), Port(name, 9600)
+    first.read(0.0)
+    second.read(0.0)
+    first.close()
+    far.unplug()
+    assert first.counts["opened"] == 1
+    assert "another program has it" in second.why
+
+
+def _refuses(number: int) -> Callable[[str, int], Line]:
+    def opener(path: str, baud: int) -> Line:
+        raise OSError(number, "no")
+
+    return opener

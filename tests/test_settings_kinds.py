@@ -176,6 +176,14 @@ def test_one_fault_is_told_alone(old: str, new: str, words: str) -> None:
     assert len(found) == 1, found
 
 
+def test_an_item_of_a_list_that_is_wrong_is_told_alone() -> None:
+    """Cross checks that look at each item must not trip over one that is not valid."""
+    (words,) = told('"/dev/serial/by-path/b"', '"PORT1"')
+    assert words.startswith('bars.left.ports[2]: "PORT1" has the wrong letters')
+    (words,) = told('kind = "mpu6050"', 'kind = "mpu6050"\naxes = [1, "+y", "+z"]')
+    assert words.startswith("inertial.axes[1]: 1 is not a choice")
+
+
 def test_several_faults_of_a_table_of_no_kind_are_told_with_it() -> None:
     found = told('kind = "mpu6050"', 'kind = "mpu"\nrate_hz = 1')
     assert [one.split(":")[0] for one in found] == ["inertial.kind", "inertial.rate_hz"]
@@ -201,6 +209,7 @@ def test_a_pwm_chip_without_a_lease_gives_cues_only_and_says_so() -> None:
     assert allowed(bare).valves is None
     (words,) = told_of(bare)
     assert "cues only" in words
+    assert words.count(". ") == 0  # one sentence
     assert told_of(rig()) == ()
     assert allowed(rig()).valves is not None
 

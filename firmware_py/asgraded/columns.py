@@ -70,6 +70,7 @@ class Columns:
     crossfall_target: Floats
     scheduled: Floats  # m that a job followed on the run added to both ends' targets
     raised: Floats  # m by which the targets stood over what was asked: a cut's limit, an obstacle
+    lifted: Bools  # up for an obstacle of the job, or on the way down from it
     pitch: Floats
     chip_c: Floats  # temperature of the inertial sensor
     air_c: Floats

@@ -17,6 +17,7 @@ from firmware_py.asgraded.columns import Floats
 from firmware_py.asgraded.fact_rows import happening_rows
 from firmware_py.asgraded.figures import Figures, Stretch, beyond, figures, unknown
 from firmware_py.asgraded.levels import Compared
+from firmware_py.asgraded.obstacles import clear, places, words
 from firmware_py.asgraded.straightedge import LENGTH_M, Laid, lay
 from firmware_py.commission.estimate import K
 from firmware_py.messages import SIDES, Mode, Side
@@ -50,6 +51,7 @@ def facts(built: Built, compared: Compared | None = None) -> dict[str, Any]:
         "ends": {side.value: _end(built, side) for side in SIDES},
         "crossfall": _figures(crossfall_figures(built), "pct", PCT),
         "straightedge": _straightedge(built),
+        "obstacles": _obstacles(built),
         "unknown": _unknown(built),
         "uncertainty": [_share(one) for one in (*built.shares, total(built.shares))],
         "check_levels": None if compared is None else _compared(compared),
@@ -77,14 +79,14 @@ def _log(trip: Along) -> dict[str, Any]:
 
 
 def end_figures(built: Built, side: Side) -> Figures:
-    """Of one end's height error."""
-    rows = built.stations
+    """Of one end's height error, listed obstacles left out."""
+    rows = built.stations.rows(clear(built))
     return figures(rows.chainage, rows.error(side), rows.u(side), built.tolerance)
 
 
 def crossfall_figures(built: Built) -> Figures:
-    """Of the crossfall's error."""
-    rows = built.stations
+    """Of the crossfall's error, listed obstacles left out."""
+    rows = built.stations.rows(clear(built))
     return figures(rows.chainage, rows.crossfall, rows.crossfall_u, built.crossfall_tolerance)
 
 
@@ -141,13 +143,15 @@ def _led_by(trip: Along, side: Side) -> str:
 
 
 def profile(built: Built, side: Side) -> Floats:
-    """What the straightedge lies on: the design's level, where a job has one, and the error, m."""
+    """What the straightedge lies on: the design's level, where a job has one, and the error, m.
+
+    NaN over listed obstacles: no straightedge is laid there."""
     rows = built.stations
     level = rows.level(side)
     shape: Floats = np.where(np.isfinite(level), level, 0.0)
     if np.isfinite(level).any() and not np.isfinite(level).all():
         shape = level
-    out: Floats = rows.error(side) + shape
+    out: Floats = np.where(clear(built), rows.error(side) + shape, np.nan)
     return out
 
 
@@ -174,6 +178,24 @@ def _straightedge(built: Built) -> dict[str, Any]:
         words = f"Nowhere are {LENGTH_M:g} m of the edge's path known in one piece."
         return {"left_out": words, "ends": {}}
     return {"left_out": None, "length_m": LENGTH_M, "ends": ends}
+
+
+def _obstacles(built: Built) -> list[dict[str, Any]]:
+    """The places that the figures leave out, and how far the edge was over its level there."""
+    out = []
+    for place in places(built):
+        most = {side: _highest(built.stations.error(side)[place.rows]) for side in SIDES}
+        out.append({
+            "words": words(place), "from_m": place.start, "to_m": place.end,
+            "stations": place.rows.stop - place.rows.start,
+            **{f"{side.value}_most_mm": MM * height for side, height in most.items()},
+        })  # fmt: skip
+    return out
+
+
+def _highest(error: Floats) -> float:
+    known = error[np.isfinite(error)]
+    return float(known.max()) if known.size else math.nan
 
 
 def _unknown(built: Built) -> list[dict[str, float]]:

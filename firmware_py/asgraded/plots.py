@@ -17,6 +17,7 @@ from firmware_py.asgraded.build import Built
 from firmware_py.asgraded.columns import Floats
 from firmware_py.asgraded.facts import laid
 from firmware_py.asgraded.happenings import Span
+from firmware_py.asgraded.obstacles import places
 from firmware_py.commission.estimate import K
 from firmware_py.messages import SIDES, Side
 
@@ -45,6 +46,14 @@ def _draw(*paints: Callable[[Axes], None], height: float = SIZE_IN[1]) -> bytes:
         out = io.BytesIO()
         figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
     return out.getvalue()
+
+
+def _left_out(built: Built, axes: Axes) -> None:
+    """Hatched: listed obstacles, which the figures leave out."""
+    for at, one in enumerate(places(built)):
+        label = "" if at else "listed obstacle, left out"
+        axes.axvspan(one.start, one.end, facecolor="none", edgecolor=GREY, hatch="///", lw=0,
+                     label=label)  # fmt: skip
 
 
 class _View:
@@ -105,6 +114,7 @@ def heights(built: Built) -> bytes:
         colour, style = ENDS[side]
         axes.axhspan(-tol, tol, color=GREEN, alpha=0.12, lw=0, label=f"tolerance ±{tol:g} mm")
         axes.axhline(0.0, color=BLACK, lw=0.8)
+        _left_out(built, axes)
         error, u = 1e3 * rows.error(side), 1e3 * rows.u(side)
         view.band(axes, error, u, colour)
         view.line(axes, error, colour, style, f"{side.value} end, band k = 2")
@@ -122,6 +132,7 @@ def crossfall(built: Built) -> bytes:
     def paint(axes: Axes) -> None:
         axes.axhspan(-tol, tol, color=GREEN, alpha=0.12, lw=0, label=f"tolerance ±{tol:g} %")
         axes.axhline(0.0, color=BLACK, lw=0.8)
+        _left_out(built, axes)
         error, u = 100.0 * rows.crossfall, 100.0 * rows.crossfall_u
         view.band(axes, error, u, BLUE)
         view.line(axes, error, BLUE, "-", "crossfall, band k = 2")

@@ -25,7 +25,7 @@ from firmware_py.asgraded.columns import (
 from firmware_py.errors import LineholdError
 from firmware_py.journal.header import Gap
 from firmware_py.journal.read import Log, Recorded, read_log
-from firmware_py.messages import SIDES, AnyRequest, Check, EndTick, Side, Tick
+from firmware_py.messages import LIFTED, SIDES, AnyRequest, Check, EndTick, Side, Tick
 
 PROGRESS_EVERY = 1000  # ticks
 NAN = float("nan")
@@ -88,7 +88,7 @@ class _Growing:
         self.ends = {side: _Ends() for side in SIDES}
         self.numbers = {name: array("d") for name in self.NAMES}
         self.seq = array("q")
-        self.mode, self.engaged = array("b"), array("b")
+        self.mode, self.engaged, self.lifted = array("b"), array("b"), array("b")
         self.fault_sets: list[tuple[str, ...]] = []
         self.chip = self.air = NAN
         self.said: list[Said] = []
@@ -111,6 +111,7 @@ class _Growing:
         self.seq.append(entry.number)
         self.mode.append(MODE_CODE[tick.mode])
         self.engaged.append(tick.engaged)
+        self.lifted.append(tick.cut.startswith(LIFTED))
         self.fault_sets.append(tick.faults)
         for side, end in self.ends.items():
             end.put(tick.end(side), tick, side)
@@ -146,7 +147,8 @@ class _Growing:
                 faults[row, at[name]] = True
         return Columns(
             number=np.array(self.seq, np.int64), mode=np.array(self.mode, np.int8),
-            engaged=np.array(self.engaged, np.int8).astype(bool), faults=faults,
+            engaged=np.array(self.engaged, np.int8).astype(bool),
+            lifted=np.array(self.lifted, np.int8).astype(bool), faults=faults,
             fault_names=names, ends={side: end.done() for side, end in self.ends.items()},
             **{name: _floats(values) for name, values in self.numbers.items()},
         )  # fmt: skip

@@ -45,6 +45,7 @@ class Stations:
     right_offset: Floats
     left_level: Floats  # asked, m
     right_level: Floats
+    lifted: Floats  # share of the ticks in which the edge was up for an obstacle of the job
 
     def __len__(self) -> int:
         return int(self.chainage.size)
@@ -82,6 +83,7 @@ def stations(trip: Along, what: Off, known: Doubt, number: int = 0) -> Stations:
         groups.mean(what.crossfall_asked),
         groups.mean(what.offset[left]), groups.mean(what.offset[right]),
         groups.mean(what.asked_level[left]), groups.mean(what.asked_level[right]),
+        groups.mean(trip.columns.lifted.astype(np.float64)),
     )  # fmt: skip
 
 

@@ -15,9 +15,11 @@ import numpy as np
 from firmware_py.asgraded import happenings, plots
 from firmware_py.asgraded.build import Built
 from firmware_py.asgraded.fact_rows import calibration_rows, setting_rows
+from firmware_py.asgraded.obstacles import places, words
 from firmware_py.commission.estimate import K
 from firmware_py.commission.store import Result
 from firmware_py.live.cautions import CAUTIONS
+from firmware_py.whole import write_whole
 
 PAGE, TABLE = "report.html", "stations.csv"
 SHOWN = 40  # rows of a long list on the page; the JSON object has all
@@ -27,9 +29,8 @@ def save(
     built: Built, told: dict[str, Any], folder: Path, results: Sequence[tuple[str, Result]] = ()
 ) -> tuple[Path, Path]:
     """Write page and table into a folder that is there; their paths."""
-    page, table = folder / PAGE, folder / TABLE
-    page.write_bytes(render(built, told, results).encode())
-    table.write_bytes(stations_csv(built).encode())
+    made = {PAGE: render(built, told, results).encode(), TABLE: stations_csv(built).encode()}
+    page, table = write_whole(folder, made)
     return page, table
 
 
@@ -91,7 +92,7 @@ def _place(built: Built) -> Any:
 COLUMNS = (
     "left_error_mm", "left_k2_mm", "right_error_mm", "right_k2_mm", "crossfall_error_pct",
     "crossfall_k2_pct", "crossfall_asked_pct", "left_offset_mm", "right_offset_mm",
-    "left_level_asked_m", "right_level_asked_m", "log", "pass", "time_s",
+    "left_level_asked_m", "right_level_asked_m", "log", "pass", "time_s", "listed_obstacle",
 )  # fmt: skip
 
 
@@ -107,14 +108,23 @@ def stations_csv(built: Built) -> str:
         (rows.left_level, 1.0, 4), (rows.right_level, 1.0, 4),
     )  # fmt: skip
     texts = [[_cell(v * scale, digits) for v in column] for column, scale, digits in numbers]
+    obstacle = _obstacles(built)
     for row in range(len(rows)):
         trip = built.trips[int(rows.log[row])]
         since = float(rows.time_s[row] - trip.columns.time[0])
         write.writerow((
             f"{rows.chainage[row]:.2f}", *(column[row] for column in texts), trip.run.name,
-            int(rows.part[row]) + 1, f"{since:.2f}",
+            int(rows.part[row]) + 1, f"{since:.2f}", obstacle[row],
         ))  # fmt: skip
     return out.getvalue()
+
+
+def _obstacles(built: Built) -> list[str]:
+    """By station: the listed obstacle for which the figures leave it out; '' for none."""
+    out = [""] * len(built.stations)
+    for place in places(built):
+        out[place.rows] = [words(place)] * (place.rows.stop - place.rows.start)
+    return out
 
 
 def _cell(value: float, digits: int) -> str:

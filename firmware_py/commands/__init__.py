@@ -18,6 +18,7 @@ from firmware_py import __version__
 from firmware_py.commands.address import address
 from firmware_py.commands.calibrate import bar, tilt, valves
 from firmware_py.commands.checks import budget, check
+from firmware_py.commands.listing import write_day
 from firmware_py.commands.live import run
 from firmware_py.commands.logs import logs
 from firmware_py.commands.look import attach, browse
@@ -54,6 +55,10 @@ class Commands(click.Group):
             return super().parse_args(ctx, args)
         except click.UsageError as error:
             raise _told(error, ctx) from error
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """In the order of a day's work, with words that no line cuts."""
+        write_day(formatter)
 
     def resolve_command(
         self, ctx: click.Context, args: list[str]
@@ -127,4 +132,10 @@ for command in (setout, sag, chord, spacing, passes):
 
 def main() -> None:
     """Entry point of the installed command."""
-    cli(prog_name="linehold")
+    try:
+        cli(prog_name="linehold")
+    except OSError as error:  # of --help and --version, which end before a command is invoked
+        if os.environ.get(DEBUG) == "1" or not _ours(error):
+            raise
+        click.echo(f"linehold: the words cannot be written: {_words(error)}", err=True)
+        sys.exit(BAD_INPUT)

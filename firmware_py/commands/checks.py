@@ -70,6 +70,7 @@ Examples:
   linehold check --rig my-rig.toml
   linehold check slope                   is the crossfall still right?
   linehold check string                  does this bar hear this line?
+  linehold check levers                  is a hand on each lever seen?
   linehold check file my-rig.toml
 
 Exit codes: 0 all is right, 1 something is not: all of it is told at once, 2 bad input,
@@ -219,6 +220,45 @@ def _cells(cells: tuple[Any, ...]) -> str:
             f"  {1e3 * one.clearance_m:6.0f} mm {1e3 * one.lateral_m:+5.0f} mm  {heard}  {spread}"
         )
     return "\n".join(rows)
+
+
+@check.command(
+    "levers",
+    epilog="""\b
+Examples:
+  linehold check levers --rig my-rig.toml
+  linehold check levers --json
+
+Exit codes: 0 each hand is seen, 1 one is not, or none can be, 2 bad input, 130 interrupted.""",
+)
+@RIG
+@STORE
+@SEED
+@JSON
+@guarded
+def levers(*, rig_name: str, store: Path | None, seed: int, as_json: bool) -> None:
+    """Check that a hand on each lever is seen, either way, and not seen when it is off.
+
+    ENGINE OFF (a pressure switch wants it idling): you move the levers. Moves no valve by
+    itself, stores nothing.
+    """
+    from firmware_py.commission.estimate import CommissionError
+    from firmware_py.commission.levers import lever_steps
+    from firmware_py.devices.which import NO_HAND
+
+    here = job(rig_name, store, seed, as_json)
+    if not here.stated.driver.senses_hand:
+        raise CommissionError(NO_HAND)
+    cautions()
+    wrong, _ = here.play(lever_steps(here.rig))
+    if as_json:
+        click.echo(json.dumps({"right": not wrong, "wrong": wrong}))
+    else:
+        for words in wrong:
+            click.echo(f"WRONG: {words}")
+        if not wrong:
+            click.echo("right: a hand on either lever is seen, either way, and gone when it is off")
+    click.get_current_context().exit(WRONG if wrong else 0)
 
 
 check.add_command(check_file, "file")

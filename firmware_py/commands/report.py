@@ -135,12 +135,22 @@ def _words(told: dict[str, Any]) -> str:
     for side, end in told["ends"].items():
         lines.append(f"  {side.capitalize()} end: " + _figures(end, "mm", 1))
     lines.append("  Crossfall: " + _figures(told["crossfall"], "pct", 2))
+    lines += [
+        f"  Listed obstacles left out: {one['from_m']:.1f} to {one['to_m']:.1f} m "
+        f"({one['words']}); edge up to {_most(one)} mm over its level"
+        for one in told["obstacles"]
+    ]
     lines += [f"  Lost of {log['name']}: {words}" for log in told["logs"] for words in log["lost"]]
     for one in (told["check_levels"] or {"figures": ()})["figures"]:
         half = "" if one["bias_k2_mm"] is None else f" ± {one['bias_k2_mm']:.1f}"
         lines.append(f"  Check levels, {one['side']}: machine less check {one['bias_mm']:+.1f}"
                      f"{half} mm, n = {one['n']}")  # fmt: skip
     return "\n".join(lines)
+
+
+def _most(obstacle: dict[str, Any]) -> str:
+    known = [obstacle[f"{side}_most_mm"] for side in ("left", "right")]
+    return f"{max((one for one in known if one is not None), default=0.0):.0f}"
 
 
 def _figures(end: dict[str, Any], unit: str, digits: int) -> str:

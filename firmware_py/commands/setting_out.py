@@ -65,13 +65,13 @@ def _texts(plan: Plan) -> dict[str, str]:
 
 
 def _save(folder: Path, texts: dict[str, str]) -> list[Path]:
+    from firmware_py.whole import write_whole
+
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, text in texts.items():
-            (folder / name).write_text(text, encoding="utf-8", newline="\n")
+        return list(write_whole(folder, {name: text.encode() for name, text in texts.items()}))
     except OSError as error:
         raise cannot_write("--out", folder, error) from error
-    return [folder / name for name in texts]
 
 
 def _found(plan: Plan) -> dict[str, Any]:

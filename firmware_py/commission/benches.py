@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from drivers.simulated.yard import Yard
+from drivers.simulated.yard import LOOK_S, Yard
 from firmware_py.commission.runner import Bench, LiveBench, Person, SimulatedBench
 from firmware_py.devices.open import open_rig
 from firmware_py.devices.which import real_tables, simulated_devices
@@ -41,16 +41,23 @@ def _live(rig: Rig, seed: int, person: Person) -> LiveBench:
 
 
 class Standing:
-    """The simulated rig where a run begins: a person has nothing to do but to shake cables."""
+    """The simulated rig where a run begins: a person shakes cables, or holds a lever."""
 
     def __init__(self, rig: Rig, seed: int) -> None:
         made = on_its_way(rig, seed)
         self.read, self.write, self.close = made.read, made.write, made.close
         self.reading: float | None = None
+        self._person = made.person
 
     def act(self, name: str, at: tuple[float, ...]) -> float:
-        """Nothing has to be carried."""
-        return 0.0
+        """The seconds that it takes; the engine is off, so a held lever moves nothing."""
+        what, _, which = name.partition(" ")
+        if what == "hold":
+            self._person.hand(which, 0.0)
+        elif what == "let":
+            for end in ("left", "right"):
+                self._person.hand(end, None)
+        return LOOK_S if what in ("hold", "let") else 0.0
 
     def finish(self) -> None:
-        """Nor put away."""
+        """Nothing has to be put away."""

@@ -36,6 +36,8 @@ OUTSIDE = (150.0, 600.0)  # mm; nearer, spill lies under the bar; farther, tilt 
 PINS = 50.0  # mm that a pin stands proud of its line: common practice, no source
 CLEAR = 10.0  # mm between the gate's far end and the ground
 PERIODS = 3.0  # of a device's own: longer silence under a shake is a bad plug
+PLUGS = "Look at its plugs."
+LOOK = "Look at its supply, cable and port."
 ASKED = (
     "Stand with the bar over its reference, blade near its target, engine at working speed, "
     "hands off the levers."
@@ -48,6 +50,7 @@ class Phase:
     """What came within one part of the check."""
 
     times: dict[str, list[float]] = field(default_factory=dict)
+    pings: dict[tuple[str, int], list[float]] = field(default_factory=dict)
     inertial: list[tuple[float, ...]] = field(default_factory=list)
     flights: dict[tuple[str, int], list[float]] = field(default_factory=dict)
     hands: bool = False
@@ -99,9 +102,11 @@ class Watcher:
         phase.times.setdefault(s.device, []).append(s.time_s)
         if isinstance(s, InertialSample):
             phase.inertial.append((s.ax, s.ay, s.az, s.gx, s.gy, s.gz))
-        elif isinstance(s, RangePing) and s.echoes:
+        elif isinstance(s, RangePing):
             key = s.device, s.element
-            phase.flights.setdefault(key, []).append(s.echoes[0].flight_s)
+            phase.pings.setdefault(key, []).append(s.time_s)
+            if s.echoes:
+                phase.flights.setdefault(key, []).append(s.echoes[0].flight_s)
         elif isinstance(s, DriverSample):
             phase.hands |= s.left_hand or s.right_hand
 
@@ -155,13 +160,17 @@ def _devices(rig: Rig) -> dict[str, float]:
 def _answers(rig: Rig, seen: Phase) -> Iterator[str]:
     for name in _devices(rig):
         if not seen.times.get(name):
-            yield f"{name}: no sample in {seen.seconds:.0f} s. Look at its supply, cable and port."
+            yield f"{name}: no sample in {seen.seconds:.0f} s. {LOOK}"
         elif seen.dropped[name] > DROPPED * len(seen.times[name]):
             share = 100.0 * seen.dropped[name] / len(seen.times[name])
             yield (
                 f"{name}: {share:.0f} % of its samples are refused ({seen.whys[name]}); at most "
                 f"{100.0 * DROPPED:g} % is right."
             )
+    for bar in rig.bars.values():
+        for k in range(bar.elements) if seen.times.get(bar.device) else ():
+            if (bar.device, k) not in seen.pings:
+                yield f"{bar.device}, element {k}: no answer in {seen.seconds:.0f} s. {LOOK}"
     if seen.hands:
         yield f"{rig.driver.device}: a hand is on a lever, or its switch is stuck."
 
@@ -214,11 +223,21 @@ def _ranges(rig: Rig, seen: Phase) -> Iterator[str]:
 
 
 def _shaken(rig: Rig, seen: Phase) -> Iterator[str]:
-    for name, longest in _devices(rig).items():
-        times = np.array(seen.times.get(name, []))
-        gap = float(np.diff(times).max()) if times.size > 1 else seen.seconds
-        if gap > longest:
-            yield f"{name}: silent for {gap:.2f} s while its cable was shaken. Look at its plugs."
+    longest = _devices(rig)
+    for name, most in longest.items():
+        silent = _silence(seen.times.get(name, []), seen.seconds)
+        if silent > most:
+            yield f"{name}: silent for {silent:.2f} s while its cable was shaken. {PLUGS}"
+            continue
+        for key in sorted(key for key in seen.pings if key[0] == name):
+            if (silent := _silence(seen.pings[key], seen.seconds)) > most:
+                told = f"{name}, element {key[1]}: silent for {silent:.2f} s"
+                yield f"{told} while its cable was shaken. {PLUGS}"
+
+
+def _silence(times: list[float], otherwise_s: float) -> float:
+    """The longest gap between samples, s."""
+    return float(np.diff(times).max()) if len(times) > 1 else otherwise_s
 
 
 def _mounting(rig: Rig, seen: Phase, pins_mm: float) -> Iterator[str]:

@@ -157,7 +157,8 @@ def load(path: Path) -> Result | None:
     except FileNotFoundError:
         return None
     except (OSError, *NO_MESSAGE) as error:
-        raise CommissionError(f"{path} is no stored result: {error}") from error
+        words = f"{path} is no stored result ({error}); take that file away"
+        raise CommissionError(f"{words}, and do what it was of again.") from error
     if result.schema != SCHEMA or result.kind not in SHELVES:
         raise CommissionError(
             f"{path} has schema {result.schema} of {result.kind}; {SCHEMA} of "

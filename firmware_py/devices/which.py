@@ -10,7 +10,7 @@ from firmware_py.settings_valves import Pca9685Valves
 
 NO_LEASE = (
     "The PWM chip keeps its last value when this program dies, and nothing holds its output-enable:"
-    ' cues only. lease = "board" or "relay" in [valves] lets it move the valves.'
+    ' cues only, until [valves] says lease = "board" or "relay".'
 )
 NO_HAND = "Nothing senses a hand on a lever: switch the automatic off before using the lever."
 

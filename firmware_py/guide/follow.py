@@ -14,7 +14,7 @@ from firmware_py.guide.notices import Ahead, notice
 from firmware_py.guide.overload import Overload
 from firmware_py.guide.schedule import Schedule, Transition
 from firmware_py.job import Job
-from firmware_py.messages import REFUSED
+from firmware_py.messages import LIFTED, REFUSED
 from firmware_py.settings import MM, Rig
 
 LIFT_SHARE = 0.8  # of the fastest automatic motion: the loop's own corrections need the rest
@@ -128,7 +128,7 @@ class Follow:
 
     def _cut_words(self) -> str:
         if self.high:
-            return f"lifted {self.raised / MM:.0f}"
+            return f"{LIFTED} {self.raised / MM:.0f}"
         if self.overload.eased > 0.0:
             return f"eased up {self.overload.eased / MM:.0f}"
         return cut_words(self.ground_over, limit_over(self.ground_over, self.each))
