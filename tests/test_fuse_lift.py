@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import lsim
 
-from firmware_py.fuse.gain import LATER, RANGE, ValveGain
+from firmware_py.fuse.gain import LATER, RANGE, STRAY, ValveGain
 from firmware_py.fuse.lift import DEPTH, Lift
 
 TICK, LAG, DEAD = 0.01, 0.05, 0.08
@@ -109,6 +109,25 @@ def test_the_gain_is_found(gain: float) -> None:
     assert found.gain == pytest.approx(gain, rel=0.1)
     assert found.dead_s == pytest.approx(DEAD, abs=0.021)
     assert not found.contradicted
+
+
+def test_ends_that_move_alike_do_not_make_the_valves_look_slow() -> None:
+    """Common motion nine times the rest, one valve's oil half a tick late: gain 0.8 before."""
+    n = round(20.0 / TICK)
+    common, own = 3.0 * _commands(n, 5), 0.35 * _commands(n, 6)
+    left, right = common + own, common - own
+    late = _oil(right, DEAD)[0]
+    late[1:] = 0.5 * (late[1:] + late[:-1])
+    seen = (_oil(left, DEAD)[0] - late) / WIDTH
+    found = ValveGain(TICK, DEAD, WIDTH)
+    lifts = Lift(TICK, LAG), Lift(TICK, LAG)
+    for k in range(n):
+        found.learn(float(seen[k]), *lifts)
+        lifts[0].push(float(left[k]))
+        lifts[1].push(float(right[k]))
+    assert 0.95 < found.gain <= 1.1
+    sure = max(found.xx[1] - STRAY * found.cc, 0.0)
+    assert sure < 0.97 * found.xx[1]
 
 
 def test_40_ms_more_dead_time_is_found() -> None:
