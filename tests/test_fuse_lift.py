@@ -12,7 +12,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import lsim
 
-from firmware_py.fuse.gain import LATER, RANGE, STRAY, ValveGain
+from firmware_py.fuse.gain import LATER, RANGE, ValveGain
 from firmware_py.fuse.lift import DEPTH, Lift
 
 TICK, LAG, DEAD = 0.01, 0.05, 0.08
@@ -112,7 +112,7 @@ def test_the_gain_is_found(gain: float) -> None:
 
 
 def test_ends_that_move_alike_do_not_make_the_valves_look_slow() -> None:
-    """Common motion nine times the rest, one valve's oil half a tick late: gain 0.8 before."""
+    """Common motion nine times the rest, one valve's oil half a tick late: 0.90 uncorrected."""
     n = round(20.0 / TICK)
     common, own = 3.0 * _commands(n, 5), 0.35 * _commands(n, 6)
     left, right = common + own, common - own
@@ -126,8 +126,6 @@ def test_ends_that_move_alike_do_not_make_the_valves_look_slow() -> None:
         lifts[0].push(float(left[k]))
         lifts[1].push(float(right[k]))
     assert 0.95 < found.gain <= 1.1
-    sure = max(found.xx[1] - STRAY * found.cc, 0.0)
-    assert sure < 0.97 * found.xx[1]
 
 
 def test_40_ms_more_dead_time_is_found() -> None:

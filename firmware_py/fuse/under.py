@@ -56,7 +56,7 @@ class Under:
         return seen - self.trail_pitch.hidden(speed) + speed * self.trail.rates(0.0)[0]
 
     def ahead_of(self, ahead_s: float, speed: float) -> tuple[Rates, Rates]:
-        """Rise of the blade by pitching, and roll rate: ahead_s from now, and the mean until then."""
+        """Rise of the blade by pitching, and roll rate: ahead_s from now, and until then."""
         roll, rise = self.roll.ahead(ahead_s, speed), self.pitch.ahead(ahead_s, speed)
         if not self.on_trail:
             return rise, roll
