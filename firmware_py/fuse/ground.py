@@ -14,7 +14,7 @@ import itertools
 import math
 from dataclasses import dataclass
 from functools import lru_cache
-from operator import mul, sub
+from operator import itemgetter, mul, sub
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,8 @@ EDGES = (
 )  # fmt: skip
 LATELY = 16  # ticks; averages the engine's vibration out
 DEPTH = 256  # ticks of angle kept; more than the last edge
+# for each newest tick, its window's angles at the blocks' edges; a negative index wraps
+PAST = tuple(itemgetter(*(newest - edge for edge in EDGES)) for newest in range(DEPTH))
 SPEEDS = (
     0.1,
     0.15,
@@ -175,12 +177,9 @@ class GroundRate:
     def _turned(self) -> list[float]:
         """Angle turned in each block, computed once a tick."""
         if self.turned_at != self.newest:
-            angles, newest = self.angles, self.newest
-            at = [
-                angles[newest - edge] for edge in EDGES
-            ]  # a negative index wraps as the ring does
+            at = PAST[self.newest](self.angles)
             self.turned = list(map(sub, at, at[1:]))
-            self.turned_at = newest
+            self.turned_at = self.newest
         return self.turned
 
 

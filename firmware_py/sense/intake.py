@@ -11,6 +11,7 @@ import math
 import operator
 
 from drivers.samples import (
+    OK,
     AirSample,
     AnySample,
     InertialSample,
@@ -19,6 +20,7 @@ from drivers.samples import (
     Validity,
 )
 
+FAULT = Validity.FAULT  # asked for with every sample: to look up a member costs
 LATE = 0.5  # s; the tracker can place an echo no further back than this
 AHEAD = 0.002  # s; more than the loop's own clock resolution is a wrong clock
 FLIGHT = 0.06  # s; 10 m there and back: beyond every element's reach
@@ -52,15 +54,14 @@ class Intake:
 
     def accept(self, sample: AnySample, now_s: float) -> bool:
         """True for a usable sample; else it is counted and `why` says what was wrong."""
-        fault = self._fault(sample, now_s)
-        if fault:
+        if fault := self._fault(sample, now_s):
             self.dropped += 1
             self.why = fault
             return False
         self.count += 1
         self.last_s = sample.time_s
         self._watch_sameness(sample)
-        if sample.validity is Validity.OK or isinstance(sample, RangePing):
+        if sample.validity is OK or isinstance(sample, RangePing):
             self.seen_s = now_s
         return True
 
@@ -71,7 +72,7 @@ class Intake:
             fault = self._time_fault(sample.time_s, now_s) or _value_fault(sample, self.elements)
         except (TypeError, AttributeError):
             return "a reading of another type"  # nothing checks types between a driver and here
-        if not fault and sample.validity is Validity.FAULT:
+        if not fault and sample.validity is FAULT:
             return "device reports a fault"
         return fault
 
