@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from bisect import bisect_right
 from dataclasses import dataclass
 from functools import lru_cache
 from operator import itemgetter, mul, sub
@@ -42,6 +43,7 @@ SPEEDS = (
     1.5,
     2.0,
 )  # m/s, of the designs
+UP_TO = [speed * 1.1 for speed in SPEEDS[:-1]]  # m/s; from there on, the next design
 SLOPE_PSD = 1024e-6 * 0.1**2 * (2 * math.pi) ** 2 / 2  # rad^2 m, two-sided; ISO 8608 class D
 SMOOTH_M = 0.12  # m; a track is as wide as it is long enough to average short waves away
 ENGINE_HZ = ((22.0, 34.0), (44.0, 68.0))  # shaft and twice shaft, 1300 to 2050 rev/min; chosen
@@ -184,7 +186,4 @@ class GroundRate:
 
 
 def _nearest(speed: float) -> int:
-    for k, limit in enumerate(SPEEDS):
-        if speed < limit * 1.1:
-            return k
-    return len(SPEEDS) - 1
+    return bisect_right(UP_TO, speed)

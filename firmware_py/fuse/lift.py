@@ -58,9 +58,7 @@ class Lift:
         return self.total - self._at(self.sums, dead_s)
 
     def _at(self, ring: list[float], dead_s: float) -> float:
-        ticks = dead_s / self.tick_s
-        if ticks > MOST:
-            ticks = MOST
+        ticks = min(dead_s / self.tick_s, MOST)
         whole = int(ticks)
         part = ticks - whole
         newer = ring[(self.newest - whole) % DEPTH]

@@ -42,6 +42,7 @@ class FaultFinder:
             for side, bar in rig.bars.items()
         }
         self.guides = {side: rig.end(side).guide for side in rig.bars}
+        self._no_valves = rig.valves is None
         limits = rig.limits
         self._back_most, self._most = limits.offset_mm * MM, limits.engage_error_mm * MM + BEYOND
         self._others = [side for side in rig.bars if side is not rig.control.master]
@@ -105,7 +106,7 @@ class FaultFinder:
         moves = not stands or blade.valves_open() or any(senses.hands.values())
         found = False
         for side, watch in self.stuck.items():
-            same = senses.intakes[self.rig.bars[side].device].same
+            same = senses.intakes[self.bars[side]].same
             moved, forward = self._moved(side, blade), 0.0 if speed is None else speed * dt
             if watch.update(same, moves=moves, moved=moved, forward=forward):
                 found |= side in leading
@@ -121,7 +122,7 @@ class FaultFinder:
     def _motion(
         self, dt: float, senses: Senses, blade: Blade, errors: dict[Side, EndError | None]
     ) -> set[str]:
-        if self.rig.valves is None or any(senses.hands.values()) or not 0.0 < dt <= CLOCK_JUMP:
+        if self._no_valves or any(senses.hands.values()) or not 0.0 < dt <= CLOCK_JUMP:
             for watches in (self.moves, self.answers, self.jumps):
                 for watch in watches.values():
                     watch.reset()

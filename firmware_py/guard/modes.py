@@ -5,8 +5,6 @@ Pure: `decide` sees Facts and the guard's few memories; it reads no sensor and w
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import msgspec
 
 from firmware_py.guard.table import BY_NAME, ROWS, Recovery, Response, Row
@@ -23,8 +21,7 @@ NOT_LED = (Guide.HOLD, Guide.BY_HAND)
 KEPT = frozenset({LED, COAST, OVERRIDE})  # what goes on without a reference of its own
 
 
-@dataclass(slots=True)
-class EndFacts:
+class EndFacts(msgspec.Struct, gc=False):
     """What is known of one end at a tick."""
 
     guide: Guide
@@ -41,15 +38,14 @@ class EndFacts:
         return should and (self.error is None or not self.trusted)
 
 
-@dataclass(slots=True)
-class Facts:
+class Facts(msgspec.Struct):
     """All that the guard sees of a tick."""
 
     dt: float
     speed: float | None
     ends: dict[Side, EndFacts]
     crossfall_off: float  # ratio, absolute
-    faults: set[str] = field(default_factory=set)
+    faults: set[str] = msgspec.field(default_factory=set)
     has_valves: bool = True
     settled: bool = True  # the tilt's
 
@@ -191,8 +187,7 @@ class Guard:
 
     def _neutral(self, why: str, facts: Facts, standing: bool) -> Verdict:
         states = {
-            side: OVERRIDE if end.hand else EndState.NEUTRAL
-            for side, end in facts.ends.items()
+            side: OVERRIDE if end.hand else EndState.NEUTRAL for side, end in facts.ends.items()
         }
         return Verdict(Mode.NEUTRAL, why, states, standing)
 
