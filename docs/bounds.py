@@ -29,7 +29,7 @@ STRING, FAST = "footpath-string", "footpath-fast"
 DEAD_S, LAG_S = 0.08, 0.05  # of the reference rig's valves
 TICK_S = 0.01
 CAP = 0.060  # m/s; limits.cap_mm_s of the reference rig
-WANTED = 0.4  # loop health that the issue asks for
+WANTED = 0.4  # loop health that is asked for
 FAR = 1.0  # m; no lift and no ground gets there
 
 

@@ -3,7 +3,7 @@
     python docs/commissioning_map.py              twenty rigs, about a minute
     python docs/commissioning_map.py --rigs 1-5 --parts tilt,bar
 
-Ends with 1 where a limit of the issue is passed or the intervals cover too little or too much.
+Ends with 1 where a limit is passed or the intervals cover too little or too much.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from commissioning_yard import PARTS, Found, commission
 
-LIMITS = {  # the issue's, in the estimate's own unit
+LIMITS = {  # as asked for, in the estimate's own unit
     "dead time": 0.015, "overlap": 0.02, "speed": 0.05, "tilt zero": math.radians(0.05),
     "bar zero": 0.001,
 }  # fmt: skip
@@ -55,7 +55,7 @@ def rows(found: Sequence[Found]) -> list[Row]:
 
 
 def faults(found: Sequence[Found]) -> list[str]:
-    """What is not as the issue asks: a limit passed, or k = 2 intervals too narrow or too wide."""
+    """What is not as asked: a limit passed, or k = 2 intervals too narrow or too wide."""
     out = []
     for row in rows(found):
         if row.kind in LIMITS and row.worst > LIMITS[row.kind]:

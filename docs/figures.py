@@ -62,7 +62,7 @@ def jobs(seeds: list[int]) -> list[Job]:
 
 
 class Row(NamedTuple):
-    """A figure: what, the issue's limits (at least, then), digits, unit, and how it is found."""
+    """A figure: what, its limits (at least, then), digits, unit, and how it is found."""
 
     what: str
     limit: str

@@ -13,7 +13,7 @@ from typing import Literal
 from drivers.rangers.reading import Element, Reading
 from drivers.samples import Echo, RangePing, Validity
 
-# s from one firing to the next, at least. Public recordings (issue 4's figures, not measured here):
+# s from one firing to the next, at least. Public recordings (published figures, not measured here):
 # 2 to 10 ms between pings gave 12 % gross errors, 25 ms gave 0.2 %. In 25 ms sound goes 8.6 m, so
 # that only what is beyond 4.3 m can still be heard by the next element.
 PAUSE = 0.025

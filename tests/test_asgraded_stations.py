@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from firmware_py.asgraded.build import build
 from firmware_py.asgraded.chainage import along, passes
 from firmware_py.asgraded.columns import MODES, Said
+from firmware_py.asgraded.facts import facts
 from firmware_py.asgraded.figures import beyond, unknown
 from firmware_py.asgraded.happenings import holds, lost, words
 from firmware_py.asgraded.reading import ReportError
@@ -169,6 +170,19 @@ def test_an_end_that_falls_from_the_other_is_counted_from_the_target_too() -> No
     ends = made.ends | {Side.RIGHT: replace(made.ends[Side.RIGHT], offset=np.full(1000, 0.5e-3))}
     rows = build([run(replace(made, ends=ends))]).stations
     assert rows.right == pytest.approx(4e-3 - 1.8e-3 - 0.5e-3)
+
+
+def test_a_high_place_over_an_obstacle_of_the_job_names_it() -> None:
+    high = np.where((way(20.0) > 7.0) & (way(20.0) < 9.0), 0.06, 0.0)
+    rows = {"kind": "cover", "from_m": 7.5, "to_m": 8.0, "words": "gully frame"}
+    made = run(columns(way(20.0), raised=high), job={"name": "a path"})
+    level = [
+        Station(chainage_m=0.0, crossfall_pct=2.0),
+        Station(chainage_m=20.0, crossfall_pct=2.0),
+    ]
+    found = facts(build([made], job(obstacles=[rows], stations=level)))["ends"]["left"]["high"]
+    assert [one["obstacle"] for one in found] == ["gully frame"]
+    assert (found[0]["from_m"], found[0]["to_m"]) == pytest.approx((7.0, 9.0), abs=0.11)
 
 
 def test_where_the_reference_was_lost() -> None:

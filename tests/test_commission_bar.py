@@ -16,7 +16,7 @@ SOUND_20C = 331.3 * math.sqrt(1.0 + 20.0 / 273.15)  # docs/checks.md: 343.2 m/s 
 
 
 def _look(height: float, zero: float, scale: float, seed: int, *, noise: float = 1e-3) -> Look:
-    """300 firings: 5 % silent, 2 % late by 20 to 120 mm, as the issue's rangers do."""
+    """300 firings: 5 % silent, 2 % late by 20 to 120 mm, as a poor ranger does."""
     gen = np.random.default_rng(seed)
     r = height * scale + zero + noise * gen.standard_normal(285)
     r[:6] += gen.uniform(0.02, 0.12, 6)

@@ -48,7 +48,7 @@ BOARD = sys.modules["commissioning_yard"].BOARD
 
 
 @pytest.mark.parametrize("part", list(SEEDS))
-def test_a_random_rig_within_the_issue_s_limits(part: str) -> None:
+def test_a_random_rig_within_the_limits(part: str) -> None:
     found = MAP.commission(SEEDS[part], (part,))
     limited = [one for one in found if one.kind in MAP.LIMITS]
     assert limited

@@ -1,4 +1,4 @@
-"""What listeners are told of devices, the gate that bars are told, and marks that correct a wheel."""
+"""What listeners are told of devices, the gate that bars are told, and marks for a wheel."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A bar that repeats itself: when that is a fault, and when a coarse or still one does it rightly."""
+"""A bar that repeats itself: when that is a fault, and when a coarse one does it rightly."""
 
 from __future__ import annotations
 

@@ -14,6 +14,7 @@ from firmware_py import messages as ask
 from firmware_py import snapshot
 from firmware_py.controller import Controller
 from firmware_py.job import Job, misfit
+from firmware_py.live import words
 from firmware_py.messages import EndState, Mode
 from firmware_py.serve import ABOVE, NO_JOB
 from firmware_py.settings import Rig
@@ -63,6 +64,8 @@ def test_a_transition_is_told_ahead_and_ramps() -> None:
     )
     assert at(c, 7.0).tick.crossfall_target == pytest.approx(0.025, abs=2e-4)
     assert c.last.tick.notice.startswith("transition running")
+    assert "| chainage 7.0 m | transition running" in words.line(c.last.tick, 500.0)
+    assert words.as_dict(c.last.tick, 500.0)["chainage_m"] == pytest.approx(7.0, abs=0.05)
     m = at(c, 9.0)
     assert m.tick.mode is Mode.AUTO
     assert m.tick.crossfall_target == pytest.approx(0.03, abs=1e-9)

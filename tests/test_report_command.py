@@ -12,10 +12,14 @@ from typing import Any
 
 import msgspec
 import pytest
+from asgraded_made import columns, way
+from asgraded_made import run as made_by_hand
 from click.testing import CliRunner, Result
 from report_made import make_log, records, rewrite
 
+from firmware_py.asgraded.reading import ReportError
 from firmware_py.commands import cli
+from firmware_py.commands.report import _job
 from firmware_py.commission.estimate import Estimate
 from firmware_py.commission.store import Now, make, save
 from firmware_py.messages import Record
@@ -153,7 +157,10 @@ def test_stored_calibrations_are_shown_and_narrow_the_intervals(
     now = Now(3, 12.5, "imu-1")
     shelf = tmp_path / "rig"
     shelf.mkdir()
-    zero = {"roll": Estimate(0.001, "rad", 1e-4), "mount_yaw": Estimate(0.01, "rad", 2e-3)}
+    zero = {
+        "roll zero": Estimate(0.001, "rad", 1e-4), "mounting yaw": Estimate(0.01, "rad", 2e-3),
+        "roll spread": Estimate(0.0005, "rad", 0.0),  # no zero, and no certainty either
+    }  # fmt: skip
     save(shelf / "tilt.json", make("tilt", now, 20.0, zero))
     (shelf / "counts.json").write_text("{}")
     found = told(log, "-o", tmp_path / "two", "--calibrations", shelf)
@@ -161,6 +168,8 @@ def test_stored_calibrations_are_shown_and_narrow_the_intervals(
     assert found["ends"]["right"][key] < made[0]["ends"]["right"][key]
     sources = {one["name"]: one["source"] for one in found["uncertainty"]}
     assert sources["tilt zero"] == sources["mounting yaw of the sensor"] == "stored (tilt)"
+    zero_pct = next(o["crossfall_pct"] for o in found["uncertainty"] if o["name"] == "tilt zero")
+    assert zero_pct == pytest.approx(0.01)  # 1e-4 rad
     assert "0.001 ± 0.0002 rad" in (tmp_path / "two" / "report.html").read_text(encoding="utf-8")
     bad(report(log, "-o", tmp_path / "three", "--calibrations", tmp_path / "no"), "is no folder")
 
@@ -264,6 +273,13 @@ def test_a_wrong_command_line(log: Path, tmp_path: Path) -> None:
     bad(report(log, "-o", tmp_path, "--start", "nan"), '"nan" is out of range')
     bad(report(log, "-o", tmp_path, "--job", tmp_path / "no.toml"), "no.toml")
     bad(report(log, "-o", log), "is a file; a folder is right")
+
+
+def test_a_job_in_the_log_that_this_version_does_not_know() -> None:
+    odd = made_by_hand(columns(way(1.0)), job={"name": "a path", "layer": "subgrade"})
+    with pytest.raises(ReportError, match=r"made\.mcap: the job in the log .* \(stations: "):
+        _job(None, [odd])
+    assert _job(None, [made_by_hand(columns(way(1.0)))]) is None
 
 
 def test_two_logs_in_one_report(log: Path, tmp_path: Path) -> None:

@@ -117,7 +117,8 @@ def test_a_rig_of_real_devices_is_read() -> None:
 
         ),
         ('unit = "mm"', "", 'bars.left.unit: missing; "mm" or "cm" is right'),
-        ('unit = "mm"', 'unit = "in"', 'bars.left.unit: "in" is not a choice; "mm" or "cm" is right'),
+        ('unit = "mm"', 'unit = "in"',
+         'bars.left.unit: "in" is not a choice; "mm" or "cm" is right'),
         ("elements = 3", "elements = 4",
          "bars.left.ports: 3 for 4 elements; one port each is right"),
         ("by-path/b", "by-path/a", "bars.left.ports: /dev/serial/by-path/a is named twice; each "
@@ -146,8 +147,8 @@ def test_a_rig_of_real_devices_is_read() -> None:
         ('kind = "mpu6050"', 'kind = "mpu6050"\naddress = 0x40',
          "valves.kind: 0x40 on /dev/i2c-1 is taken by inertial as well"),
         ("celsius = 12.5", "", "air.celsius: missing; a number, -40 to 60 is right"),
-        ("pin_b = 27", "pin_b = 6", "driver.left_pins: 6 is taken by motion.pin_b as well; each pin "
-         "once"),
+        ("pin_b = 27", "pin_b = 6", "driver.left_pins: 6 is taken by motion.pin_b as well; each "
+         "pin once"),
         ("pin_b = 27", "pin_b = 2", "motion.pin_b: 2 is taken by the bus /dev/i2c-1 as well; each "
          "pin once"),
         ('sensing = "lever"', "", 'driver.left_pins: what do these pins sense? sensing = "lever", '

@@ -100,11 +100,52 @@ def test_deeper_than_the_tracks_can_pull_is_slow() -> None:
     assert shallow.pace == 1.0
 
 
-def test_the_rim_of_the_grid_repeats_what_was_cut() -> None:
+@pytest.mark.parametrize("reach", [0.0, 2.6])
+def test_past_each_edge_the_grid_repeats_what_was_cut(reach: float) -> None:
+    """However the heights are laid out for sampling: both ways of sampling see the same."""
+    ground = level(0.05)
+    ground.widen(reach)
+    x, y = np.meshgrid(np.arange(-2.0, 10.0, 0.0625), np.arange(-2.0, 6.0, 0.0625))
+    cells = ground.cells(np.array([0.5, 7.9, 4.0]), np.array([0.1, 3.9, 0.0]))
+    ground.put(cells, np.array([0.01, 0.02, 0.03]))
+    assert ground.at(cells).tolist() == [0.01, 0.02, 0.03]
+    fresh = Surface(ground.heights(), 0.0625)
+    assert ground.sample(x, y) == pytest.approx(fresh.sample(x, y), abs=1e-7)
+    assert ground.sample(np.array([0.5]), np.array([0.125]))[0] == pytest.approx(0.01)
+    if reach:
+        at = np.array([[-1.0, 0.0, 1.0], [0.1, 0.0, -1.0]]) / 0.0625
+        middle = np.array([ground.shift[0], ground.shift[1]])
+        grid = at + middle[:, None]
+        about = ground.sample_about(grid, float(middle[0]), float(middle[1]))
+        assert about == pytest.approx(ground.sample_cells(grid), abs=1e-12)
+
+
+def test_the_corner_is_four_places() -> None:
     ground = level(0.05)
     ground.put(np.array([0]), np.array([0.01]))
     here = ground.sample(np.array([0.0, 8.0, 0.0, 8.0]), np.array([0.0, 0.0, 4.0, 4.0]))
     assert here == pytest.approx([0.01] * 4)
+
+
+def test_the_tracks_stand_on_what_the_blade_has_cut() -> None:
+    """In a cut of 40 mm the whole machine is 40 mm lower, its blade 110 mm above the tracks."""
+    world = World(ground="flat", ground_mean_m=0.04, soil=True, crossfall=0.0, start_above_m=0.15,
+                  left=Reference(height_m=0.3, spill=False))  # fmt: skip
+    sim = SimulatedRig(world, REFERENCE)
+    sim.person.drive(0.4)
+    sim.read(0.0)
+    ground = sim._machine._ground
+    assert isinstance(ground, Worked)
+    x, y = np.meshgrid(np.arange(2.9, 8.0, 0.05), np.arange(-1.3, 1.3, 0.05))
+    cells = np.unique(ground.cells(x.ravel(), y.ravel()))
+    ground.put(cells, np.full(cells.size, -0.04))
+    sim.read(9.0)
+    truth = sim.truth()
+    assert 5.5 < truth.chainage_m < 7.5
+    assert truth.left_error_m == pytest.approx(0.11, abs=1e-3)
+    assert truth.soil is not None
+    assert truth.soil.cut_m3 == 0.0
+    assert truth.pitch_rad == pytest.approx(0.0, abs=1e-3)
 
 
 def test_a_copy_is_dug_and_the_ground_of_other_trials_is_not() -> None:

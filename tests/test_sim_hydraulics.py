@@ -1,4 +1,4 @@
-"""Valves and cylinders of the simulated rig, from steps; figures from issue's rig."""
+"""Valves and cylinders of the simulated rig, from steps; figures of the reference rig."""
 
 from __future__ import annotations
 

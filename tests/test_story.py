@@ -99,7 +99,7 @@ def test_the_report_finds_what_the_scorer_found(day: Path, result: dict[str, Any
     """By its own record: as good as its uncertainty outside of the frame's zone, high within."""
     page = (day / "report" / "report.html").read_text(encoding="utf-8")
     assert "formation" in page
-    assert "no independent survey" in page
+    assert "not an independent survey" in page
     with (day / "report" / "stations.csv").open(encoding="utf-8") as file:
         rows = list(csv.DictReader(line for line in file if not line.startswith("#")))
     at = np.array([float(row["chainage_m"]) for row in rows])

@@ -26,8 +26,8 @@ from firmware_py.trial.setup import (
 )
 
 NAMES = (
-    "first-cut", "footpath-fast", "footpath-string", "hill-bend", "kerb-lip", "override", "second-strip",
-    "two-forms",
+    "first-cut", "footpath-fast", "footpath-string", "hill-bend", "kerb-lip", "override",
+    "second-strip", "two-forms",
 )  # fmt: skip
 GOOD = """\
 name = "t"
@@ -48,7 +48,7 @@ def faults(text: str) -> list[str]:
     return []
 
 
-def test_the_bundled_trials_are_those_of_the_issue_and_each_scores_60_m() -> None:
+def test_the_bundled_trials_are_the_named_ones_and_each_scores_60_m() -> None:
     assert bundled_trials() == NAMES
     for name in NAMES:
         trial = load_trial(name)

@@ -6,8 +6,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from click.testing import CliRunner
 
 from drivers.simulated.truth import Truth
+from firmware_py.commands import cli
 from firmware_py.commands.verify import build
 from firmware_py.journal.read import Recorded, read_log
 from firmware_py.messages import Side
@@ -164,3 +166,25 @@ def test_a_job_that_does_not_fit_the_trial_is_one_sentence(folder: Path) -> None
         job_for(trial, rig_for(trial, rig_named("reference")), str(wrong))
     with pytest.raises(TrialError, match="follows no job"):
         run_trial(trial, job=str(folder / "job.toml"), controller="plain")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (["run", "--at", "3"], "--at: there is no job; --job with a job file is right"),
+        (["run", "--job", "none.toml"], "no such job file; linehold setout writes one"),
+        (["run", "--job", "WRONG"], "--job: the job's string stands on the right looking up"),
+        (["trial", "kerb-lip", "--job", "none.toml"], "no such job file"),
+        (["trial", "kerb-lip", "--job", "WRONG"], "the job's string stands on the right"),
+    ],
+)
+def test_a_job_that_cannot_be_followed_is_one_sentence(
+    folder: Path, arguments: list[str], told: str
+) -> None:
+    wrong = folder / "wrong-side.toml"
+    wrong.write_text(JOB.replace('"left"', '"right"'), encoding="utf-8")
+    asked = [str(wrong) if word == "WRONG" else word for word in arguments]
+    done = CliRunner().invoke(cli, asked, prog_name="linehold")
+    assert done.exit_code == 2, done.output
+    assert told in " ".join(done.stderr.split())
+    assert "Traceback" not in done.stderr

@@ -8,6 +8,7 @@ from textual.pilot import Pilot
 
 from firmware_py.guard.table import ROWS
 from firmware_py.link.frames import Bye, Device, FromLoop
+from firmware_py.messages import SCHEMA
 from tests import tui_made as made
 from tests.tui_panes import PaneApp, press, with_pane
 from tui import health_words as words
@@ -159,11 +160,13 @@ def test_the_real_time_measures_come_with_the_hello_as_well() -> None:
 def test_the_link_its_versions_and_its_losses() -> None:
     facts = words.link(known(made.hello(), made.beat(dropped=7)))
     assert of(facts, "link").words == "up"
-    assert of(facts, "link version") == Fact("link version", "1, messages 2")
+    assert of(facts, "link version") == Fact("link version", f"1, messages {SCHEMA}")
     assert of(facts, "frames lost").words == "7 (all listeners together)"
     assert of(facts, "frames lost").grave is Grave.LOOK
     other = of(words.link(known(made.hello(version=9))), "link version")
-    assert other == Fact("link version", "9, messages 2; this dashboard has 1, messages 2", "!!")
+    assert other == Fact(
+        "link version", f"9, messages {SCHEMA}; this dashboard has 1, messages {SCHEMA}", "!!"
+    )
     lost = words.link(known(made.hello(), Bye("The run has ended.")))[0]
     assert lost == Fact("link", "The run has ended.", Grave.BAD)
 

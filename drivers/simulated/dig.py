@@ -28,40 +28,43 @@ CELLS = 2048  # per side of it
 
 
 class Worked(Surface):
-    """A copy of a surface whose cells can be changed."""
+    """A copy of a surface whose cells can be changed; a cell is numbered ix * ny + iy."""
 
     def __init__(self, of: Surface) -> None:
-        super().__init__(np.zeros((2, 2)), of.dx, of.dy)
-        grid = of.heights()
-        self.nx, self.ny = grid.shape
-        self.size_x, self.size_y = self.nx * of.dx, self.ny * of.dy
+        super().__init__(of.heights(), of.dx, of.dy)
         # doubles: a thousand small cuts must sum up to what the box holds
-        self._flat = np.pad(grid, ((0, 1), (0, 1)), mode="wrap").ravel()  # type: ignore[assignment]
-        self._stride = self.ny + 1
-        self._corners = np.array([[0], [self._stride], [1], [self._stride + 1]], dtype=np.int64)
-        self._cells = np.array([[self.nx], [self.ny]], dtype=np.int64)
-        self.shift = (of.shift[0], of.shift[1])
+        self._keep(of.heights(), 0, 0)  # type: ignore[arg-type]
 
     def cells(self, x: Floats, y: Floats) -> Cells:
-        """The flat index of the cell at each world position, m."""
+        """The cell whose middle is nearest to each world position, m."""
         ix = np.floor(x / self.dx + 0.5).astype(np.int64) % self.nx
         iy = np.floor(y / self.dy + 0.5).astype(np.int64) % self.ny
-        found: Cells = ix * self._stride + iy
+        found: Cells = ix * self.ny + iy
         return found
 
     def at(self, cells: Cells) -> Floats:
         """Heights of cells, m."""
-        heights: Floats = self._flat[cells].astype(np.float64)
+        ix, iy = np.divmod(cells, self.ny)
+        heights: Floats = self._rows()[ix + self._beyond[0], iy + self._beyond[1]]
         return heights
 
     def put(self, cells: Cells, z: Floats) -> None:
-        """New heights; the rim that repeats the first row and column follows."""
-        self._flat[cells] = z
-        self._flat[cells[cells < self._stride] + self.nx * self._stride] = z[cells < self._stride]
-        first = cells % self._stride == 0
-        self._flat[cells[first] + self.ny] = z[first]
-        corner = cells == 0
-        self._flat[self._flat.size - 1] = z[corner][0] if corner.any() else self._flat[-1]
+        """New heights, also where the layout beyond an edge repeats them."""
+        rows = self._rows()
+        ix, iy = np.divmod(cells, self.ny)
+        for row in (ix + self._beyond[0] + k * self.nx for k in (-1, 0, 1)):
+            inside = (row >= 0) & (row < rows.shape[0])
+            if inside.any():
+                self._put_row(rows, row[inside], iy[inside], z[inside])
+
+    def _put_row(self, rows: Floats, row: Cells, iy: Cells, z: Floats) -> None:
+        for column in (iy + self._beyond[1] + k * self.ny for k in (-1, 0, 1)):
+            inside = (column >= 0) & (column < rows.shape[1])
+            rows[row[inside], column[inside]] = z[inside]
+
+    def _rows(self) -> Floats:
+        rows: Floats = self._flat.reshape(-1, self._stride)  # type: ignore[assignment]
+        return rows
 
 
 def diggable(ground: Surface, flat: bool) -> Worked:

@@ -14,12 +14,12 @@ from drivers.simulated.beam import Beam, Vec, add_round
 from drivers.simulated.path import Design
 
 MARGIN = 12.0  # m before the path's start and past its end
-STONE_RADIUS = 0.030  # m: 30 mm high, 60 mm wide (issue, chosen)
-STONE_EVERY = 2.0  # m (issue)
+STONE_RADIUS = 0.030  # m: 30 mm high, 60 mm wide (specified, chosen)
+STONE_EVERY = 2.0  # m (specified)
 STONE_SPREAD = 0.10  # m either side of the bar's middle (chosen)
 SPILL_EVERY = (3.0, 7.0)  # m between windrows (chosen)
 SPILL_LENGTH = (0.2, 0.8)  # m (chosen)
-SPILL_TOP = (0.060, 0.110)  # m above the design surface (issue)
+SPILL_TOP = (0.060, 0.110)  # m above the design surface (specified)
 SPILL_INBOARD = (0.16, 0.30)  # m of its crest from the bar's middle towards the blade (chosen)
 SPILL_RADIUS = 0.15  # m: a loose heap's rounded back (chosen)
 

@@ -20,7 +20,7 @@ from drivers.simulated.world import Reference
 
 MARGIN = 12.0  # m of reference before the path's start and past its end
 PIN_RADIUS = 0.008  # m: 16 mm steel (chosen)
-PIN_PROUD = 0.050  # m above the string (issue)
+PIN_PROUD = 0.050  # m above the string (specified)
 PIN_BESIDE = 0.010  # m of its middle beyond the string, on the far side (chosen)
 
 

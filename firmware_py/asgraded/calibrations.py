@@ -14,6 +14,7 @@ from firmware_py.commission.store import Result
 from firmware_py.job import Job
 from firmware_py.settings import MM
 
+ROLL_ZERO, YAW = "roll zero", "mounting yaw"  # as `linehold` stores them under "tilt", rad
 COUNTS = "counts.json"  # beside the results, no result itself
 
 
@@ -37,13 +38,11 @@ def assumed(
     """What is taken for granted, with all that was stored or said in its place."""
     now = Assumed()
     for _, result in results:
-        for name, value in result.values.items():
-            if result.kind in {"tilt", "slope"} and value.unit == "rad":
-                known = Known(value.u, f"{SOURCE_STORED} ({result.kind})")
-                if "yaw" in name:
-                    now = replace(now, mount_yaw=known)
-                elif "roll" in name or name == "zero":
-                    now = replace(now, tilt_zero=known)
+        values = result.values if result.kind == "tilt" else {}
+        if (zero := values.get(ROLL_ZERO)) is not None and zero.u > 0.0:
+            now = replace(now, tilt_zero=Known(zero.u, f"{SOURCE_STORED} (tilt)"))
+        if (yaw := values.get(YAW)) is not None and yaw.u > 0.0:
+            now = replace(now, mount_yaw=Known(yaw.u, f"{SOURCE_STORED} (tilt)"))
     if reference_mm is not None:
         now = replace(now, reference=Known(reference_mm * MM, "as given"))
     if datum_mm is not None:

@@ -15,7 +15,7 @@ from firmware_py.asgraded.build import Built, Share, total
 from firmware_py.asgraded.chainage import DISTANCE_WORDS, Along
 from firmware_py.asgraded.columns import Floats
 from firmware_py.asgraded.fact_rows import happening_rows
-from firmware_py.asgraded.figures import Figures, beyond, figures, unknown
+from firmware_py.asgraded.figures import Figures, Stretch, beyond, figures, unknown
 from firmware_py.asgraded.levels import Compared
 from firmware_py.asgraded.straightedge import LENGTH_M, Laid, lay
 from firmware_py.commission.estimate import K
@@ -119,10 +119,20 @@ def _end(built: Built, side: Side) -> dict[str, Any]:
                 "from_m": one.start, "to_m": one.end, "most_mm": MM * one.most,
                 "half_width_mm": MM * one.half_width,
                 "sure": abs(one.most) - one.half_width > built.tolerance,
+                "obstacle": _obstacle(built, one) if name == "high" else "",
             }
             for one in found
         ]  # fmt: skip
     return told
+
+
+def _obstacle(built: Built, one: Stretch) -> str:
+    """The cover or pole of the job that a high stretch lies over; '' for none."""
+    found = [] if built.job is None or built.by_time else built.job.obstacles
+    for obstacle in found:
+        if obstacle.kind != "gap" and one.start < obstacle.to_m and one.end > obstacle.from_m:
+            return obstacle.words or obstacle.kind
+    return ""
 
 
 def _led_by(trip: Along, side: Side) -> str:

@@ -12,11 +12,14 @@ from firmware_py.asgraded.columns import LINKS, Bools
 from firmware_py.guard.table import BY_NAME
 from firmware_py.messages import (
     SIDES,
+    AcceptTransition,
     EndState,
     Link,
+    MarkPin,
     Mode,
     Nudge,
     NudgeCrossfall,
+    RefuseTransition,
     Request,
     SetDatum,
     Side,
@@ -102,7 +105,7 @@ def holds(trip: Along, log: int = 0) -> list[Span]:
         held = c.ends[side].states(EndState.HOLD) & moving
         out += spans(trip, held, f"{side.value} end held", log=log)
     neutral = c.modes(Mode.NEUTRAL) & moving & working(trip)
-    words = "driven forward without control: what was built there is not known"
+    words = "driven forward without control: what that did is not known; figures are of before"
     out += spans(trip, neutral, "valves neutral", words, log)
     return [one for one in out if one.seconds >= LEAST_HOLD_S]
 
@@ -140,17 +143,24 @@ def words(trip: Along, log: int = 0) -> list[Word]:
 
 
 def _told(trip: Along, request: Request) -> str:
-    turn = trip.run.against
+    """A request in words; "" for what changes no target and marks no place."""
+    turn, told = trip.run.against, ""
     match request:
         case SetDatum(end=end):
-            return f"datum set at the {_side(end, turn)} end"
+            told = f"datum set at the {_side(end, turn)} end"
         case Nudge(end=end, step_m=step):
-            return f"{_side(end, turn)} offset {1e3 * step:+.1f} mm"
+            told = f"{_side(end, turn)} offset {1e3 * step:+.1f} mm"
         case NudgeCrossfall(step=step):
-            return f"crossfall {100.0 * (-step if turn else step):+.2f} %"
+            told = f"crossfall {100.0 * (-step if turn else step):+.2f} %"
+        case RefuseTransition():
+            told = "transition refused"
+        case AcceptTransition():
+            told = "transition accepted"
+        case MarkPin(name=name):
+            told = f"at pin {name}" if name else "at a pin"
         case MarkRequest(text=text):
-            return f"mark: {text}" if text else "mark"
-    return ""
+            told = f"mark: {text}" if text else "mark"
+    return told
 
 
 def _side(end: Side, turn: bool) -> str:

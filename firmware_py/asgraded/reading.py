@@ -101,9 +101,9 @@ class _Growing:
         for sample in entry.samples:
             self._sample(sample)
         row = (
-            entry.time_s, tick.distance_m, getattr(tick, "chainage_m", None), tick.speed_mps,
+            entry.time_s, tick.distance_m, tick.chainage_m, tick.speed_mps,
             tick.crossfall, tick.crossfall_sd, tick.crossfall_target,
-            getattr(tick, "job_offset_m", 0.0), getattr(tick, "raised_m", 0.0), tick.pitch,
+            tick.job_offset_m, tick.raised_m, tick.pitch,
             self.chip, self.air,
         )  # fmt: skip
         for column, value in zip(self.numbers.values(), row, strict=True):
@@ -176,8 +176,8 @@ def _run(log: Log, growing: _Growing, gaps: list[Gap]) -> Run:
     return Run(
         log.path.name, columns, settings, header.notes, header.versions, header.started,
         tuple(growing.said), tuple(growing.refused), tuple(growing.checks),
-        tuple(_holes(columns, gaps)), log.lost, getattr(header, "job", {}),
-        getattr(header, "start_m", None),
+        tuple(_holes(columns, gaps)), log.lost, header.job,
+        header.start_m,
     )  # fmt: skip
 
 

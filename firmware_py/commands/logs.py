@@ -43,7 +43,10 @@ def logs(ctx: click.Context) -> None:
 @click.argument("folder", type=Folder(), default=DEFAULT)
 @click.option("--json", "as_json", is_flag=True, help="A JSON list of objects.")
 def list_(folder: Path, as_json: bool) -> None:
-    """List the logs in FOLDER and below: start, length, size, way driven, rig, how each ended."""
+    """List the logs in FOLDER and below.
+
+    Of each: start, length, size, way driven, rig and how it ended.
+    """
     _list(folder, as_json)
 
 
@@ -101,7 +104,8 @@ def check(paths: tuple[Path, ...], as_json: bool) -> None:
 
     told, good = [], True
     for path in paths:
-        found = check_log(read_log(path))
+        with progress_bar(f"Checking {path.name}") as progress:
+            found = check_log(read_log(path), progress)
         good = good and found.whole
         told.append({
             "path": str(path), "whole": found.whole, "records": found.records,
@@ -154,9 +158,10 @@ def cut(
     *, log: Path, out: Path, from_s: float | None, to_s: float | None, from_m: float | None,
     to_m: float | None,
 ) -> None:  # fmt: skip
-    """Cut an interval out of LOG into a log of its own, by time or by chainage.
+    """Cut an interval out of LOG into a log of its own.
 
-    It begins up to 10 s earlier, at the state before, so that it can be replayed.
+    By time or by chainage. It begins up to 10 s earlier, at the state before, so that it can be
+    replayed.
     """
     from firmware_py.journal.excerpt import cut as cut_out
     from firmware_py.journal.read import read_log
@@ -214,10 +219,11 @@ Examples:
 def thin(
     *, folder: Path, keep_days: float | None, keep_gb: float | None, delete: bool
 ) -> None:  # fmt: skip
-    """Delete old logs in FOLDER and below by your rule; without --delete only tell.
+    """Delete old logs by your rule; only told first.
 
-    Only whole files that are logs of Linehold go, never one that is being written. Age is the
-    time since a log was last written, by this computer's clock.
+    In FOLDER and below; nothing goes without --delete. Only whole files that are logs of Linehold
+    go, never one that is being written. Age is the time since a log was last written, by this
+    computer's clock.
     """
     import time
 

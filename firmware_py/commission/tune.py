@@ -23,8 +23,8 @@ from firmware_py.act.rate import simc_gain, simc_integral
 from firmware_py.commission.estimate import CommissionError, Estimate, Floats, K
 from firmware_py.commission.valves import ValveMap
 
-LEAST_DELAY_S = 0.040  # issue: delay that the loop must still bear
-LEAST_GAIN = 2.0  # issue: and gain
+LEAST_DELAY_S = 0.040  # specified: delay that the loop must still bear
+LEAST_GAIN = 2.0  # specified: and gain
 GAIN_RANGE = (0.1, 25.0)  # 1/s: control.gain_per_s of a rig file
 SLOWER = 1.1  # closed-loop time from one proposal to the next
 OMEGA = np.geomspace(1e-2, 400.0, 6_000)  # rad/s; past half the tick rate nothing is left

@@ -5,7 +5,7 @@ from __future__ import annotations
 import fcntl
 import math
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from mmap import ACCESS_READ, mmap
 from pathlib import Path
@@ -19,6 +19,7 @@ from firmware_py.journal.read import Log, Recorded, State, read_log
 from firmware_py.messages import Mode, Tick
 
 ENDING = ".mcap"
+PROGRESS_EVERY = 1000  # records
 FRESH_S = 60.0  # a log that is not closed and was written to so lately may still grow
 
 
@@ -160,11 +161,13 @@ class Checked:
         return not self.lost and not self.backwards and self.records > 0
 
 
-def check(log: Log) -> Checked:
-    """Read all of a log and count."""
+def check(log: Log, progress: Callable[[float], None] | None = None) -> Checked:
+    """Read all of a log and count; progress gets the share of it that is done."""
     records = states = gaps = missing = backwards = 0
     before = -math.inf
-    for entry in log:
+    for count, entry in enumerate(log):
+        if progress is not None and count % PROGRESS_EVERY == 0:
+            progress(log.done)
         if isinstance(entry, Recorded):
             records += 1
             backwards += entry.time_s <= before

@@ -17,7 +17,14 @@ def line(tick: Tick, started_s: float) -> str:
     way = "" if tick.distance_m is None else f" at {tick.distance_m:.1f} m"
     parts.append(f"speed {speed_words(tick.speed_mps)}{way}")
     parts.append(", ".join(tick.faults) or "no fault")
+    parts += _job(tick)
     return " | ".join(parts)
+
+
+def _job(tick: Tick) -> list[str]:
+    """Where a job stands and what it says; nothing without one."""
+    at = "" if tick.chainage_m is None else f"chainage {tick.chainage_m:.1f} m"
+    return [words for words in (at, tick.cut, tick.notice) if words]
 
 
 def _end(side: Side, end: EndTick) -> str:
@@ -63,6 +70,10 @@ def as_dict(tick: Tick, started_s: float) -> dict[str, Any]:
         "distance_m": tick.distance_m,
         "faults": list(tick.faults),
         "dropped": tick.dropped,
+        "chainage_m": tick.chainage_m,
+        "chainage_sd_m": tick.chainage_sd_m,
+        "cut": tick.cut,
+        "notice": tick.notice,
     }
 
 

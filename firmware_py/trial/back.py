@@ -68,7 +68,11 @@ class Back:
         there = [self._one(side, tick.end(side)) for side in SIDES]
         if all(there) or now_s - self._since_s >= LOWER_S:
             self._hands(None)
-            self.ready = True
+            self._next(now_s, self._rest)
+
+    def _rest(self, now_s: float, _: Tick) -> None:
+        """The reference must be sure again after the hands' moves."""
+        self.ready = now_s - self._since_s >= STAND_S
 
     def _one(self, side: Side, end: EndTick) -> bool:
         """A hand on one lever by that end's cue; True when it is near enough."""

@@ -106,6 +106,8 @@ def _marks(axes: Axes, result: Result, view: _View, low: float) -> None:
     """A row of small marks at the foot: where pins, windrows and stones stand."""
     series, scored = result.series, result.summary["disturbances"]
     beside = None if series.guided is None else result.scenario.beside(series.guided)
+    if not view.x.size:
+        return  # nothing was driven
     first, last = float(view.x.min()), float(view.x.max())
     for row, (what, (marker, colour)) in enumerate(MARKS.items()):
         if what == "pin" and (beside is None or not beside.pins):
