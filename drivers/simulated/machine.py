@@ -49,7 +49,7 @@ class Machine:
         self.ends: tuple[Frame, Frame]
         self.lifts = (0.0, 0.0)  # of the blade ends
         self.z_ends = (0.0, 0.0)
-        self.errors = (0.0, 0.0)  # height of each end over the design surface where it is, m
+        self._errors = (0.0, 0.0)
         self.body_roll = 0.0
         self.pose: Pose
 
@@ -66,7 +66,7 @@ class Machine:
         self.y = by - self._ahead * math.sin(self.psi)
         self.valves.lift = [0.0, 0.0]
         self._settle(t, s)
-        left, right = self.errors
+        left, right = self._errors
         self.valves.lift = list(self.map.cylinders(above_m - left, above_m - right))
         self._settle(t, s)
 
@@ -95,7 +95,7 @@ class Machine:
         person.seen_chainage = self.pose.s
         if person.by_eye:
             person.see(dt, -0.5 * self.sign * (self.ends[0].n + self.ends[1].n))
-        left, right = self.errors
+        left, right = self._errors
         if self.dig is not None:
             self.dig.pass_over(self._end_points(), (left, right), moved, dt)
         else:
@@ -119,6 +119,10 @@ class Machine:
         turned = self.psi - frame.theta - (0.0 if self.sign > 0.0 else math.pi)
         return self.sign * frame.n, turned
 
+    def errors(self) -> tuple[float, float]:
+        """Height of each end of the cutting edge above the design surface where it is, m."""
+        return self._errors
+
     def _settle(self, t: float, near_s: float) -> None:
         """Put the tracks on the ground and the blade on the machine."""
         c, s = math.cos(self.psi), math.sin(self.psi)
@@ -138,7 +142,7 @@ class Machine:
         fr = locate(bx + reach * s, by - reach * c, blade.s)
         height = self.design.height
         self.ends, self.z_ends = (fl, fr), (zl, zr)
-        self.errors = zl - height(fl.s, fl.n), zr - height(fr.s, fr.n)
+        self._errors = zl - height(fl.s, fl.n), zr - height(fr.s, fr.n)
         self.pose = Pose(t, bx, by, 0.5 * (zl + zr), self.psi, pitch, tilt, blade.s, self.speed)
 
     def _track_lines(self, c: float, s: float, near_s: float) -> tuple[float, ...]:

@@ -67,7 +67,7 @@ class Truth(NamedTuple):
 def observe(machine: Machine, bars: dict[str, SimulatedBar]) -> Truth:
     """The truth now."""
     sign, design, pose, dig = machine.sign, machine.design, machine.pose, machine.dig
-    left, right = machine.errors
+    left, right = machine.errors()
     target = design.crossfall * sign
     across = abs(machine.ends[0].n - machine.ends[1].n)
     yaw = pose.psi - design.path.heading(pose.s) - (0.0 if sign > 0.0 else math.pi)
