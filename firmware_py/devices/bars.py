@@ -73,12 +73,13 @@ def _common(bar: BoughtBar) -> dict[str, float]:
 
 
 def _elements(
-    bar: ElementBar, wrong: Callable[[ElementBar, float], str], side: Side, now_s: float
+    bar: ElementBar, wrong: Callable[[ElementBar, float], list[str]], side: Side, now_s: float
 ) -> Joined:
+    """DeviceError with a line for each element that is not there."""
     bar.read(now_s)
-    if why := wrong(bar, now_s):
+    if whys := wrong(bar, now_s):
         bar.close()
-        raise DeviceError(f"bars.{side}, {why}")
+        raise DeviceError("\n".join(f"bars.{side}, {why}" for why in whys))
     kind = "serial" if wrong is _all_ports else "I2C"
     return Joined(
         bar.name, bar, lambda: f"{len(bar.elements)} {kind} elements", bar.complaints,
@@ -91,22 +92,24 @@ def _counts(bar: ElementBar) -> Counter[str]:
     return sum((element.counts for element in bar.elements), bar.counts.copy())
 
 
-def _all_ports(bar: ElementBar, now_s: float) -> str:
-    for n, element in enumerate(bar.elements):
-        port = getattr(element, "port", None)
-        if port is not None and not port.is_open:
-            return f"element {n}: {port.why}"
-    return ""
+def _all_ports(bar: ElementBar, now_s: float) -> list[str]:
+    ports = [(n, getattr(element, "port", None)) for n, element in enumerate(bar.elements)]
+    return [f"element {n}: {port.why}" for n, port in ports if port and not port.is_open]
 
 
-def _all_addresses(bar: ElementBar, now_s: float) -> str:
+def _all_addresses(bar: ElementBar, now_s: float) -> list[str]:
     """Elements that were fired a moment ago are deaf: that is an answer too."""
+    found = []
     for n, element in enumerate(bar.elements):
         bus, address = element.bus, element.address  # type: ignore[attr-defined]
-        if element.pending_s is None and not bus.answers(address, now_s):
+        try:
+            there = element.pending_s is not None or bus.answers(address, now_s)
+        except DeviceError as error:  # the bus itself: so it is for all the others
+            return [*found, f"element {n}: {error}"]
+        if not there:
             words = "look at its power, its wires and its address (linehold address)"
-            return f"element {n}: nothing answers at 0x{address:02X} on {bus.path}; {words}"
-    return ""
+            found.append(f"element {n}: nothing answers at 0x{address:02X} on {bus.path}; {words}")
+    return found
 
 
 def _board(bar: BoardBar, shared: Shared) -> Joined:

@@ -18,7 +18,7 @@ from drivers.inertial.model import Model
 from drivers.inertial.mpu6050 import Mpu6050
 from drivers.inputs import OpenWithHand, Pin, PinInputs
 from drivers.mixed import Joined
-from drivers.wheel import Wheel
+from drivers.wheel import EdgePin, Wheel
 from firmware_py.devices.shared import Shared
 from firmware_py.settings import MM, Driver, Gnss, Inertial, Motion, Thermometer
 from firmware_py.settings_devices import (
@@ -82,15 +82,16 @@ def open_motion(table: Motion, shared: Shared) -> Joined | None:
     if not isinstance(table, WheelMotion):
         return None
     wires = shared.wires
-    wheel = Wheel(
-        table.device,
-        lambda: (
-            wires.edges(table.pin_a, wires.clock, table.closed_is_low),
-            wires.edges(table.pin_b, wires.clock, table.closed_is_low),
-        ),
-        table.pitch_mm * MM,
-        table.pulses,
-    )
+
+    def pins() -> tuple[EdgePin, EdgePin]:
+        a = wires.edges(table.pin_a, wires.clock, table.closed_is_low)
+        try:
+            return a, wires.edges(table.pin_b, wires.clock, table.closed_is_low)
+        except OSError:
+            a.close()
+            raise
+
+    wheel = Wheel(table.device, pins, table.pitch_mm * MM, table.pulses)
     what = "pulses" if table.pulses else "wheel"
     return _told(
         wheel, lambda: f"{what}, {wheel.pitch_m / MM:.2f} mm a cycle", reads=True, motion=wheel
@@ -167,7 +168,10 @@ def _told(device: Any, what: Callable[[], str], *, reads: bool, motion: Any = No
     )  # fmt: skip
 
 
-def check_name(table: str, error: DeviceError) -> DeviceError:
-    """The same sentence with the table of the rig file that it is about."""
-    words = str(error)
-    return error if words.startswith((table, "boards.")) else DeviceError(f"{table}: {words}")
+def check_name(table: str, error: DeviceError) -> list[str]:
+    """The same sentences, each with the table of the rig file that it is about."""
+    named = (table, "boards.")
+    return [
+        words if words.startswith(named) else f"{table}: {words}"
+        for words in str(error).splitlines()
+    ]
