@@ -170,7 +170,7 @@ def test_all_that_is_not_there_is_told_at_once_and_nothing_moves(tmp_path: Path)
     assert not wire.outputs[25].plugged  # let go although its chip was the first to be missing
     assert wire.outputs[25].told == deque() or not any(high for _, high in wire.outputs[25].told)
     assert wire.buses["/dev/i2c-1"].closed == 1
-    assert all(wire.lines[f"/dev/serial/by-path/{n}"].closed for n in (0, 2, 4))
+    assert all(wire.lines[f"/dev/serial/by-path/{n}"].closed == 1 for n in (0, 2, 4))
     assert all(pin.closed == 1 for pin in wire.pins.values())  # inputs and wheel were opened
 
 

@@ -189,7 +189,7 @@ def test_what_to_install_is_told_without_gpiozero_and_without_lgpio_alike(
             GpioInput(17)
         assert "install 'linehold[pi]'" in str(found.value)
     monkeypatch.setitem(sys.modules, "lgpio", types.ModuleType("lgpio"))
-    with pytest.raises(DeviceError, match="GPIO 17 cannot be opened .Unable to load"):
+    with pytest.raises(DeviceError, match=r"GPIO 17 cannot be opened \(Unable to load"):
         GpioInput(17)
 
 

@@ -11,7 +11,7 @@ from drivers.mixed import Joined
 from drivers.range_bar import ElementBar
 from drivers.rangers.build import i2c_bar, serial_bar
 from drivers.rangers.i2c import I2cTraits
-from drivers.rangers.uart import UartTraits
+from drivers.rangers.uart import UartRanger, UartTraits
 from firmware_py.devices.shared import Shared
 from firmware_py.messages import Side
 from firmware_py.settings import MM, Bar
@@ -83,13 +83,18 @@ def _elements(
     kind = "serial" if wrong is _all_ports else "I2C"
     return Joined(
         bar.name, bar, lambda: f"{len(bar.elements)} {kind} elements", bar.complaints,
-        lambda: _counts(bar), reader=bar, bar=bar, close=bar.close,
+        lambda: _counts(bar), reader=bar, bar=bar, close=bar.close, dead=bar.all_dead,
     )  # fmt: skip
 
 
 def _counts(bar: ElementBar) -> Counter[str]:
-    """The bar's own and those of all its elements."""
-    return sum((element.counts for element in bar.elements), bar.counts.copy())
+    """The bar's own and those of all its elements, of their frames and of their ports."""
+    found = sum((element.counts for element in bar.elements), bar.counts.copy())
+    for element in bar.elements:
+        if isinstance(element, UartRanger):
+            found += element.decoder.counts
+            found["port lost"] += element.port.counts["lost"]
+    return found
 
 
 def _all_ports(bar: ElementBar, now_s: float) -> list[str]:
@@ -99,7 +104,7 @@ def _all_ports(bar: ElementBar, now_s: float) -> list[str]:
 
 def _all_addresses(bar: ElementBar, now_s: float) -> list[str]:
     """Elements that were fired a moment ago are deaf: that is an answer too."""
-    found = []
+    found: list[str] = []
     for n, element in enumerate(bar.elements):
         bus, address = element.bus, element.address  # type: ignore[attr-defined]
         try:
@@ -118,7 +123,7 @@ def _board(bar: BoardBar, shared: Shared) -> Joined:
     device.gate(bar.reach_near_mm * MM, bar.reach_far_mm * MM)
     return Joined(
         bar.device, device, lambda: f"board {link.identity.hex()}", lambda now_s: _why(link.why),
-        lambda: link.counts, reader=device, bar=device,
+        lambda: link.counts, reader=device, bar=device, dead=device.dead,
     )  # fmt: skip
 
 

@@ -46,6 +46,7 @@ def open_inertial(table: Inertial, shared: Shared, now_s: float) -> Joined | Non
             return Joined(
                 table.device, board, lambda: f"board {link.identity.hex()}",
                 lambda now: (link.why,) if link.why else (), lambda: link.counts, reader=board,
+                dead=board.dead,
             )  # fmt: skip
         case Mpu6050Inertial():
             values = table.rate_hz, table.accel_g, table.gyro_dps, table.filter_hz, table.fifo
@@ -107,6 +108,7 @@ def open_driver(table: Driver, shared: Shared) -> Joined | None:
             return Joined(
                 table.device, board, lambda: f"board {link.identity.hex()}, levers",
                 lambda now: (link.why,) if link.why else (), lambda: link.counts, reader=board,
+                dead=board.dead,
             )  # fmt: skip
         case GpioDriver():
             inputs = PinInputs(
@@ -144,7 +146,7 @@ def open_gnss(table: Gnss, shared: Shared) -> Joined:
 
     return Joined(
         table.device, receiver, what, lambda now: (receiver.trouble,) if receiver.trouble else (),
-        lambda: receiver.counts, reader=_Silent(receiver), close=receiver.close,
+        lambda: receiver.counts, reader=_Silent(receiver), close=receiver.close, dead=receiver.dead,
     )  # fmt: skip
 
 
@@ -160,11 +162,11 @@ class _Silent:
 
 
 def _told(device: Any, what: Callable[[], str], *, reads: bool, motion: Any = None) -> Joined:
-    """A device that has name, counts, trouble and close."""
+    """A device that has name, counts, trouble and close, and perhaps dead."""
     return Joined(
         device.name, device, what, lambda now: (device.trouble,) if device.trouble else (),
         lambda: device.counts, reader=device if reads else None, motion=motion,
-        close=device.close,
+        close=device.close, dead=getattr(device, "dead", lambda now: False),
     )  # fmt: skip
 
 
