@@ -13,7 +13,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.samples import InertialSample, Validity
+from drivers.samples import OK, InertialSample
 from drivers.simulated.device import Device
 from drivers.simulated.pose import Pose, axes
 from drivers.simulated.reference import G, InertialTruth
@@ -112,7 +112,7 @@ class SimulatedInertial(Device[InertialSample]):
         e, (c, s) = next(self._rows), self._yaw
         fx, fy, fz, gx, gy, gz = v
         self.emit(due, InertialSample(
-            self.name, t, Validity.OK,
+            self.name, t, OK,
             c * fx + s * fy + e[0], c * fy - s * fx + e[1], fz + e[2],
             c * gx + s * gy + e[3], c * gy - s * gx + e[4], gz + e[5], e[6],
         ))  # fmt: skip

@@ -14,9 +14,10 @@ from firmware_py.fuse.history import History
 from firmware_py.fuse.lift import Lift
 from firmware_py.fuse.moment import Moment, Sight
 from firmware_py.fuse.track import Motion, Track
-from firmware_py.messages import SIDES, Guide, Side
+from firmware_py.messages import LEFT, RIGHT, SIDES, Guide, Side
 from firmware_py.settings import MM, Rig
 
+SURFACE = Guide.SURFACE  # asked for at every tick: to look up a member costs
 GRADE_S = 12.0  # s; the reference's own grade: slower than the machine's pitching over the ground
 SWING_M = 0.22  # m, each of two stages: a driver's steering at a string's corners averages out
 DRIFT_M = 1.25  # m; most of a span: the corners that a string makes at its pins in a bend
@@ -47,6 +48,7 @@ class Blade:
     def __init__(self, rig: Rig) -> None:
         self.rig = rig
         self.half = rig.blade.width_mm * MM / 2
+        self._master = rig.control.master
         self.ahead = rig.blade.ahead_mm * MM
         tick = 1.0 / rig.control.tick_hz
         valves = rig.valves
@@ -110,12 +112,12 @@ class Blade:
     def _learn(self, moment: Moment) -> None:
         """What the valves do by now, what the ground does to roll and pitch, the valves' gain."""
         tilt, found = moment.tilt, self.valve_gain
-        left, right = self.lifts[Side.LEFT], self.lifts[Side.RIGHT]
+        left, right = self.lifts[LEFT], self.lifts[RIGHT]
         rates = (
             found.gain * left.rate_after(found.dead_s),
             found.gain * right.rate_after(found.dead_s),
         )
-        self.lift_rates = dict(zip(SIDES, rates, strict=True))
+        self.lift_rates = {LEFT: rates[0], RIGHT: rates[1]}
         self.roll_ground.push(tilt.roll_rate - (rates[0] - rates[1]) / (2.0 * self.half))
         self.pitch_ground.push(-tilt.pitch_rate)  # of the slope, nose up > 0
         self.speed = 1.0 if moment.speed is None else abs(moment.speed)
@@ -148,8 +150,8 @@ class Blade:
         From its lateral itself: the filter's own direction lags behind the steering, and the
         swing, which steers against it, does not.
         """
-        track = self.tracks[self.rig.control.master]
-        if not track.known() or track.guide is Guide.SURFACE:
+        track = self.tracks[self._master]
+        if not track.known() or track.guide is SURFACE:
             self.drift_from = None
             return
         lateral, last = track.filter.y, self.drift_from
@@ -180,14 +182,14 @@ class Blade:
 
     def _rise_noise(self, moment: Moment, left: float) -> float:
         """How unsure a bar's known rise is, m^2/s; left: where the bar stands."""
-        own = Side.LEFT if left > 0.0 else Side.RIGHT
+        own = LEFT if left > 0.0 else RIGHT
         if moment.hands[own]:
             return HAND_RISE
         return HAND_BESIDE if moment.hands[own.other] else RISE
 
     def _hand_lift(self, moment: Moment) -> float:
         """Mean lift by a hand on one lever alone: the other end stays, so roll shows it, m/s."""
-        lefts, rights = moment.hands[Side.LEFT], moment.hands[Side.RIGHT]
+        lefts, rights = moment.hands[LEFT], moment.hands[RIGHT]
         if lefts == rights:
             return 0.0
         rolled = self.half * self.roll_ground.lately()
@@ -215,7 +217,7 @@ class Blade:
 
     def heave(self, side: Side) -> float:
         """Rise of the track centre over its reference that only the echoes show, m/s."""
-        track = self.tracks.get(side) or self.tracks[self.rig.control.master]
+        track = self.tracks.get(side) or self.tracks[self._master]
         return track.filter.d if track.known() else 0.0
 
     def disturbance(self, ahead_s: float) -> dict[Side, tuple[float, float]]:
@@ -242,7 +244,7 @@ class Blade:
         # on a grade the bar reads the reference ahead of the end, where it lies lower
         lever += math.tan(self.grade) * self._bar_ahead(track)
         f = track.filter
-        lateral = 0.0 if track.guide is Guide.SURFACE else f.y
+        lateral = 0.0 if track.guide is SURFACE else f.y
         return f.h - lever, f.cov[0] + out * out * self.roll_variance, lateral
 
     def _bar_ahead(self, track: Track) -> float:

@@ -68,23 +68,23 @@ class ValveGain:
     @property
     def contradicted(self) -> bool:
         """True when much roll was commanded and almost none of it was seen, at any dead time."""
-        if self.xx[0] <= CLEAR * PRIOR:
-            return False
-        pairs = zip(self.xx, self.xz, strict=True)
-        return all(xx > CLEAR * PRIOR and xz < SILENT * xx for xx, xz in pairs)
+        for xx, xz in zip(self.xx, self.xz, strict=True):
+            if not (xx > CLEAR * PRIOR and xz < SILENT * xx):
+                return False
+        return True
 
     def learn(self, roll_rate: float, left: Lift, right: Lift) -> None:
         """Take one tick. A delay passes through the filter, so one filtering serves them all."""
-        fade, back = self.fade, self.back
+        fade, back, at, xx, xz = self.fade, self.back, self.at, self.xx, self.xz
         z = self.seen.update(roll_rate)
-        back[self.at] = self.asked.update((left.rate - right.rate) / self.width)
+        back[at] = self.asked.update((left.rate - right.rate) / self.width)
         self.zz = self.zz * fade + z * z
         self.count = self.count * fade + 1.0
         for k, delay in enumerate(self.delays):
-            x = back[self.at - delay]  # a negative index wraps as the ring does
-            self.xx[k] = self.xx[k] * fade + x * x
-            self.xz[k] = self.xz[k] * fade + x * z
-        self.at = (self.at + 1) % DEPTH
+            x = back[at - delay]  # a negative index wraps as the ring does
+            xx[k] = xx[k] * fade + x * x
+            xz[k] = xz[k] * fade + x * z
+        self.at = (at + 1) % DEPTH
         if self.at % CHOOSE_TICKS == 0:
             self._choose()
 
