@@ -14,6 +14,8 @@ from firmware_py.settings import DEG, MM, Rig
 CLOCK_JUMP = 0.5  # s between two ticks
 LATE = 0.05  # s between two ticks
 AGE = {"inertial": 0.05, "bar": 0.35, "motion": 0.5, "driver": 0.2, "air": 15.0}  # s
+DEAD_PERIODS = 3.0
+BAR_LEAST = 0.1  # s; no bar is called silent sooner: on a busy computer samples came 0.03 s apart
 BEYOND = 0.020  # m past the engage limit: an end that far off was not brought there by the loop
 FAR_EDGE = 0.020  # m from the rim of a second bar's view
 # What a hand on a lever looks like where nothing senses it.
@@ -50,6 +52,7 @@ class FaultFinder:
         self.engaged_s = 0.0
         self.inertial = rig.inertial.device
         self.bars = {side: bar.device for side, bar in rig.bars.items()}
+        self.bar_ages = {side: bar_age(bar.frame_ms * MM) for side, bar in rig.bars.items()}
         self.silences = (
             ("inertial silent", rig.inertial.device, AGE["inertial"]),
             ("speed silent", rig.motion.device, AGE["motion"]),
@@ -95,7 +98,7 @@ class FaultFinder:
             faults.add("enable released")
         for side in leading:
             intake = intakes[self.bars[side]]
-            if not intake.age(now_s) <= AGE["bar"]:
+            if not intake.age(now_s) <= self.bar_ages[side]:
                 faults.add("bar silent")
         return faults
 
@@ -195,6 +198,11 @@ def _time_faults(dt: float) -> set[str]:
     if not 0.0 < dt <= CLOCK_JUMP:
         return {"clock jumped"}
     return {"loop late"} if dt > LATE else set()
+
+
+def bar_age(frame_s: float) -> float:
+    """How long a bar of such frames may fire nothing, s: three frames, within limits."""
+    return min(max(DEAD_PERIODS * frame_s, BAR_LEAST), AGE["bar"])
 
 
 def needed_bars(rig: Rig, guides: dict[Side, Guide]) -> set[Side]:
