@@ -23,7 +23,7 @@ from firmware_py import calibration, settings
 from firmware_py import settings_bars as bars
 from firmware_py import settings_devices as devices
 from firmware_py import settings_valves as valves
-from firmware_py.errors import TAGS, choices_of, range_words, tag_of
+from firmware_py.errors import TAGS, choices_of, number_words, range_words, tag_of
 from firmware_py.guard.table import ROWS
 from firmware_py.schema import Part
 from firmware_py.trial import scenario
@@ -273,7 +273,8 @@ def allowed(field: FieldInfo) -> str:
         .replace("3e+06", "3000000")
     )
     if kind is int:
-        return f"whole, {words}" if words else "whole"
+        named = ", ".join(f"`{word}`" for word in number_words([(kind, limits(field))]))
+        return ", ".join(filter(None, ("whole", words, named)))
     return words if kind is float else ""
 
 

@@ -103,6 +103,7 @@ class BoardLink:
             "lost": self._decoder.lost,
             "repeated": self._decoder.repeated,
             "clock jumped": self.clock.jumps,
+            "port lost": self.port.counts["lost"],
         }
         return self.own + Counter(bad) + Counter(also)
 

@@ -19,6 +19,7 @@ from drivers.samples import DriverSample, Validity
 FIRST, LAST = 2, 27  # pins of the 40-pin header by their GPIO number
 STEADY_S = 0.03  # s that a contact must be steady: longer than it bounces (common practice)
 RETRY_S = 0.25  # s between two tries to open the pins
+NO_LIBRARY = "pins of the header need gpiozero and lgpio: pip install 'linehold[pi]'"
 SENSINGS = ("lever", "pressure", "buttons")
 Sensing = Literal["lever", "pressure", "buttons"]
 
@@ -100,14 +101,14 @@ def gpio(kind: str, number: int, **settings: Any) -> Any:
     try:
         gpiozero = importlib.import_module("gpiozero")
     except ImportError as error:
-        raise DeviceError(
-            "pins of the header need gpiozero and lgpio: pip install 'linehold[pi]'"
-        ) from error
+        raise DeviceError(NO_LIBRARY) from error
     try:
         with warnings.catch_warnings(record=True) as fallbacks:  # told in our sentence instead
             warnings.simplefilter("always")
             return getattr(gpiozero, kind)(number, **settings)
     except Exception as error:  # gpiozero's own tree, and whatever its pin library raises
+        if isinstance(error, ImportError) and not _there("lgpio"):  # as its BadPinFactory is
+            raise DeviceError(f"{NO_LIBRARY} (lgpio is not there)") from error
         first = f"; {fallbacks[0].message}" if fallbacks else ""
         raise DeviceError(f"GPIO {number} cannot be opened ({_why(error)}{first})") from error
 
@@ -224,6 +225,14 @@ class PinInputs:
                 pin.close()
             except OSError:
                 self.counts["close"] += 1
+
+
+def _there(module: str) -> bool:
+    try:
+        importlib.import_module(module)
+    except ImportError:
+        return False
+    return True
 
 
 def _why(error: Exception) -> str:

@@ -15,6 +15,9 @@ from drivers import protocols
 from drivers.errors import DeviceError
 from drivers.samples import AnySample, ValveCommand
 
+SILENT = "silent"
+FIRST_S = 3.0  # from the first read on: sensors are set up, a receiver tells each second
+
 
 class Reader(Protocol):
     """A device that gives samples."""
@@ -45,7 +48,10 @@ class Said(NamedTuple):
 
 @dataclass(frozen=True)
 class Joined:
-    """One real device as the rig holds it. reader: None for valves, and for what is only told."""
+    """One real device as the rig holds it. reader: None for valves, and for what is only told.
+
+    dead: nothing has come for three of its periods.
+    """
 
     name: str
     device: Any
@@ -56,11 +62,13 @@ class Joined:
     bar: GatedBar | None = None
     motion: Marked | None = None
     close: Callable[[], None] = field(default=lambda: None)
+    dead: Callable[[float], bool] = field(default=lambda now_s: False)
 
-    def say(self, now_s: float) -> Said:
+    def say(self, now_s: float, *, silent: bool = False) -> Said:
         """Its report."""
         counts = {name: count for name, count in self.counts().items() if count}
-        return Said(self.name, self.what(), tuple(self.wrong(now_s)), counts)
+        wrong = (*((SILENT,) if silent else ()), *self.wrong(now_s))
+        return Said(self.name, self.what(), wrong, counts)
 
 
 class MixedRig:
@@ -82,6 +90,7 @@ class MixedRig:
         self._readers = [one.reader for one in joined if one.reader is not None]
         self._counted = counted
         self._now_s = 0.0
+        self._first_s: float | None = None
 
     @property
     def devices(self) -> Mapping[str, Any]:
@@ -91,6 +100,8 @@ class MixedRig:
     def read(self, now_s: float) -> Sequence[AnySample]:
         """Everything new from every device."""
         self._now_s = now_s
+        if self._first_s is None:
+            self._first_s = now_s
         found: list[AnySample] = []
         if self.simulated is not None:
             found += [s for s in self.simulated.read(now_s) if s.device in self._counted]
@@ -130,7 +141,15 @@ class MixedRig:
 
     def report(self, now_s: float) -> tuple[Said, ...]:
         """What every real device says of itself."""
-        return tuple(one.say(now_s) for one in self.joined)
+        silent = self.silent(now_s)
+        return tuple(one.say(now_s, silent=one.name in silent) for one in self.joined)
+
+    def silent(self, now_s: float) -> frozenset[str]:
+        """Devices that have given nothing for three of their periods; cheap enough for each tick.
+        Ask after a read."""
+        if self._first_s is None or now_s - self._first_s < FIRST_S:
+            return frozenset()
+        return frozenset(one.name for one in self.joined if one.dead(now_s))
 
     def close(self) -> None:
         """Valves neutral, then let go of everything; the first failure is raised at the end."""

@@ -84,12 +84,16 @@ class ElementBar:
 
     def complaints(self, now_s: float) -> list[str]:
         """One sentence for each element that is wrong."""
-        dead = self.dead(now_s)
-        return [
-            f"{self.name} element {n}: {element.why or 'gives no readings'}"
-            for n, element in enumerate(self.elements)
-            if element.why or n in dead
-        ]
+        dead, found = self.dead(now_s), []
+        for n, element in enumerate(self.elements):
+            words = [*(["silent"] if n in dead else []), *([element.why] if element.why else [])]
+            if words:
+                found.append(f"{self.name} element {n}: {'; '.join(words)}")
+        return found
+
+    def all_dead(self, now_s: float) -> bool:
+        """Whether that is so of every element."""
+        return len(self.dead(now_s)) == len(self.elements)
 
     def close(self) -> None:
         for element in self.elements:

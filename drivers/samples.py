@@ -25,6 +25,9 @@ class Validity(IntEnum):
     FAULT = 2  # the device says that it is broken
 
 
+OK = Validity.OK  # asked for with every sample: to look up a member costs as much as to make one
+
+
 class Sample(msgspec.Struct, frozen=True, array_like=True, gc=False, tag=True):
     """Base of all samples: name of the device, time (s, monotonic), validity."""
 

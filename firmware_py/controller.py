@@ -38,6 +38,7 @@ from firmware_py.undo import Changes
 from firmware_py.view import make_tick
 
 LED = (EndState.LED, EndState.COAST)
+AUTO, FALL = Mode.AUTO, Guide.FALL  # asked for at every tick: to look up a member costs
 NO_ERRORS: dict[Side, EndError | None] = dict.fromkeys(SIDES)
 
 
@@ -58,6 +59,9 @@ class Controller:
         self.blade = Blade(rig)
         self.targets = Targets(rig)
         limits = rig.limits
+        # settings as plain numbers: a rig file's own attributes are slow to get at
+        self._sure_variance = (limits.coast_sd_mm * MM) ** 2
+        self._bridge = limits.coast_s, limits.coast_mm * MM
         self.guard = Guard(limits.hold_crossfall_pct / 100.0, limits.engage_error_mm * MM)
         self.actuate = Actuate(rig)
         self.finder = FaultFinder(rig)
@@ -197,11 +201,10 @@ class Controller:
         """True while an end's own bar may lead a valve, also when coasting."""
         if error is None:
             return False
-        track, limits = self.blade.tracks[side], self.rig.limits
-        if not error.variance < (limits.coast_sd_mm * MM) ** 2:
+        if not error.variance < self._sure_variance:
             return False
-        bridged = track.unseen(now_s) <= limits.coast_s and track.way <= limits.coast_mm * MM
-        return bridged or not track.coasting
+        track, (most_s, most_m) = self.blade.tracks[side], self._bridge
+        return not track.coasting or (track.unseen(now_s) <= most_s and track.way <= most_m)
 
     def _leads(self, side: Side) -> bool:
         """True when its own bar leads an end, so that the other end may lean on it."""
@@ -214,19 +217,16 @@ class Controller:
     def _facts(self, now_s: float, dt: float, errors: dict[Side, EndError | None]) -> Facts:
         targets, rig = self.targets, self.rig
         guides = {side: targets.ends[side].guide for side in SIDES}
-        values = {side: e.error if e is not None else None for side, e in errors.items()}
-        returning = {
-            side
-            for side in SIDES
-            if self.senses.hands[side] or not self.actuate.loops[side].settled
-        }
+        hands, loops = self.senses.hands, self.actuate.loops
+        returning = {side for side in SIDES if hands[side] or not loops[side].settled}
         faults = self.finder.find(
             now_s, dt, self.senses, self.blade,
             leading=needed_bars(rig, guides), errors=errors, returning=returning,
             engaged=self.guard.engaged,
         )  # fmt: skip
-        if any(v is not None and not math.isfinite(v) for v in values.values()):
-            faults.add("not a number")
+        for error in errors.values():
+            if error is not None and not math.isfinite(error.error):
+                faults.add("not a number")
         if self.follow is not None:
             faults |= self.follow.faults()
         ends = {side: self._end_facts(side, errors[side]) for side in SIDES}
@@ -242,10 +242,10 @@ class Controller:
         facts.datum = guide not in BAR_GUIDES or self.targets.ends[side].datum is not None
         if error is None:
             return facts
-        lead = side.other if guide is Guide.FALL else side
+        lead = side.other if guide is FALL else side
         track = self.blade.tracks.get(lead)
         # a fall end whose other end has no sure reference goes by the crossfall alone
-        facts.trusted = guide is Guide.FALL or self.sure[side]
+        facts.trusted = guide is FALL or self.sure[side]
         facts.coasting = track is not None and track.coasting and self.sure[lead]
         return facts
 
@@ -258,7 +258,7 @@ class Controller:
             value = None if error is None else error.error
             self.actuate.predict(side, value, self.blade)
         step = min(max(dt, 1e-4), 0.05)
-        allowed = verdict.mode is Mode.AUTO
+        allowed = verdict.mode is AUTO
         self.command = self.actuate.command(
             now_s, step, verdict.states, self.blade, allowed=allowed, standing=verdict.standing
         )

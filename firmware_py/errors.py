@@ -234,6 +234,7 @@ def words_of(detail: ErrorDetails, value: Any, spots: list[Spot]) -> str:
     right = " or ".join(dict.fromkeys(kind_words(spot) for spot, _ in spots))
     limits = " or ".join(filter(None, (range_words(limits) for _, limits in spots)))
     choices = [choice for spot, _ in spots for choice in choices_of(spot)]
+    right = " or ".join([*(f'"{word}"' for word in number_words(spots)), right])
     patterns = [limit.pattern for _, some in spots for limit in some if _has(limit, "pattern")]
     if kind == "missing":
         return f"missing; {right}{limits and ', '}{limits} is right"
@@ -251,6 +252,12 @@ def words_of(detail: ErrorDetails, value: Any, spots: list[Spot]) -> str:
         words = detail["msg"].removeprefix("Value error, ")
         return words if isinstance(value, (dict, list)) else f"{told}: {words}"
     return f"{told} {wrong}; {right} is right"
+
+
+def number_words(spots: Sequence[Spot]) -> list[str]:
+    """Words that may stand for a number at these places."""
+    of = [limit.words for _, some in spots for limit in some if _has(limit, "words")]
+    return [word for words in of for word, _ in words]
 
 
 def unknown_key_words(place: Place, model: type[BaseModel], data: Any = None) -> str:

@@ -16,6 +16,7 @@ from firmware_py.settings_kinds import (
     DeviceName,
     PathName,
     by_place,
+    one_or_many,
 )
 
 UNIT_MM = {"mm": 1.0, "cm": 10.0}
@@ -100,7 +101,9 @@ class Bar(Part):
     ahead_mm: float = Field(default=0, ge=-2000, le=2000, description="middle, ahead of the edge")
     above_mm: float = Field(default=750, ge=100, le=3000, description="bar above the cutting edge")
     turned: bool = Field(default=False, description="elements stand along travel, for a surface")
-    echoes: int = Field(default=3, ge=1, le=8, description="echoes that one firing can report")
+    echoes: Annotated[int, one_or_many(8)] = Field(
+        default=3, ge=1, le=8, description="echoes that one firing can report"
+    )
     reach_near_mm: float = Field(default=200, ge=20, le=2000)
     reach_far_mm: float = Field(default=1500, ge=200, le=8000)
     beam_half_angle_deg: float = Field(default=12, ge=2, le=45)
@@ -155,7 +158,9 @@ class UartBar(BoughtBar):
         default="free", description="it ranges by itself, or by a byte, or by its input let go"
     )
     trigger_byte: int = Field(default=0x55, ge=0, le=255, description='for trigger = "byte"')
-    echoes: int = Field(default=1, ge=1, le=1, description="these report one echo")
+    echoes: Annotated[int, one_or_many(1)] = Field(
+        default=1, ge=1, le=1, description="these report one echo"
+    )
     latency_ms: float = Field(default=20, ge=0, le=200, description="from firing to the last byte")
 
     checks = (*Bar.checks, _each("ports", "port"), _ports, _order, _frame, _step)
@@ -186,7 +191,9 @@ class I2cBar(BoughtBar):
     nothing_mm: float = Field(
         default=7650, ge=200, le=12000, description="readings from here on mean: nothing heard"
     )
-    echoes: int = Field(default=1, ge=1, le=1, description="these report one echo")
+    echoes: Annotated[int, one_or_many(1)] = Field(
+        default=1, ge=1, le=1, description="these report one echo"
+    )
 
     checks = (*Bar.checks, _each("addresses", "address"), _order, _frame, _step)
 
@@ -209,7 +216,9 @@ class BoardBar(Bar):
     kind: Literal["board"]
     on: DeviceName = Field(default="main", description="which of [boards]")
     elements: int = Field(default=5, ge=3, le=5)
-    echoes: int = Field(default=3, ge=1, le=4, description="echoes that one firing can report")
+    echoes: Annotated[int, one_or_many(4)] = Field(
+        default=3, ge=1, le=4, description="echoes that one firing can report"
+    )
     frame_ms: float = Field(default=125, ge=20, le=1000, description="one firing of every element")
 
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 from typing import Annotated, Any
 
-from pydantic import Discriminator, Field
+from pydantic import Discriminator, Field, GetCoreSchemaHandler
+from pydantic_core import core_schema
 
 from firmware_py.schema import Crossed, View
 
@@ -19,6 +21,27 @@ Address = Annotated[int, Field(ge=0x08, le=0x77)]  # 7 bits, as UM10204 leaves t
 Pin = Annotated[int, Field(ge=2, le=27)]  # of the 40-pin header, by its GPIO number
 Channel = Annotated[int, Field(ge=0, le=15)]  # of a PWM chip
 Baud = Annotated[int, Field(ge=1200, le=3_000_000)]
+
+
+@dataclass(frozen=True)
+class Worded:
+    """Words that a file may give in place of a number."""
+
+    words: tuple[tuple[str, int], ...]
+
+    def __get_pydantic_core_schema__(
+        self, source: Any, handler: GetCoreSchemaHandler
+    ) -> core_schema.CoreSchema:
+        return core_schema.no_info_before_validator_function(self._number, handler(source))
+
+    def _number(self, given: Any) -> Any:
+        return dict(self.words).get(given, given) if isinstance(given, str) else given
+
+
+def one_or_many(most: int) -> Worded:
+    """How many echoes: "many" are the most that a kind gives."""
+    return Worded((("one", 1), ("many", most)))
+
 
 BY_NUMBER = re.compile(r"^/dev/tty(USB|ACM)[0-9]+$")
 

@@ -9,9 +9,21 @@ from firmware_py.guard.table import BY_NAME
 from firmware_py.guide import cues
 from firmware_py.guide.follow import Follow
 from firmware_py.guide.targets import EndError
-from firmware_py.messages import Answer, BarTick, EndState, EndTick, Guide, Side, Tick
+from firmware_py.messages import (
+    LEFT,
+    RIGHT,
+    Answer,
+    BarTick,
+    EndState,
+    EndTick,
+    Guide,
+    Side,
+    Tick,
+)
 from firmware_py.parts import Parts
 
+# asked for at every tick: to look up a member costs
+HOLD, OVERRIDE, SURFACE = EndState.HOLD, EndState.OVERRIDE, Guide.SURFACE
 OLD_S = 0.3  # s; a tilt that rests on nothing newer is not told
 
 
@@ -25,7 +37,7 @@ def make_tick(
     blade = c.blade
     return Tick(
         c.seq, now_s, verdict.mode, verdict.why,
-        _end(c, Side.LEFT, errors, verdict, facts), _end(c, Side.RIGHT, errors, verdict, facts),
+        _end(c, LEFT, errors, verdict, facts), _end(c, RIGHT, errors, verdict, facts),
         tuple(_bar(c, side, now_s) for side in blade.tracks),
         blade.crossfall() if known else None,
         math.sqrt(blade.roll_variance) if known else None,
@@ -59,7 +71,7 @@ def _end(
     action, target = c.actuate.actions[side], c.targets.ends[side]
     error = errors[side]
     cue = None if error is None else cues.raise_by(error.error, c.dead_band)
-    valve = c.command.left if side is Side.LEFT else c.command.right
+    valve = c.command.left if side is LEFT else c.command.right
     return EndTick(
         target.guide, verdict.states[side], _why(c, side, verdict, facts),
         None if error is None else error.error,
@@ -71,13 +83,14 @@ def _end(
 
 
 def _why(c: Parts, side: Side, verdict: Verdict, facts: Facts) -> str:
-    end = facts.ends[side]
-    if verdict.states[side] is EndState.HOLD:
+    state = verdict.states[side]
+    if state is HOLD:
         if verdict.standing:
             return "standing"
+        end = facts.ends[side]
         asked = end.guide is Guide.HOLD or c.guard.asked_hold[side]
         return "held as asked" if asked else "no reference"
-    if verdict.states[side] is EndState.OVERRIDE:
+    if state is OVERRIDE:
         return "hand on the lever"
     return ""
 
@@ -86,7 +99,7 @@ def _bar(c: Parts, side: Side, now_s: float) -> BarTick:
     track = c.blade.tracks[side]
     f = track.filter
     known, unseen = track.known(), track.unseen(now_s)
-    across = known and track.guide is not Guide.SURFACE
+    across = known and track.guide is not SURFACE
     return BarTick(
         side, track.link,
         f.h if known else None, math.sqrt(max(f.cov[0], 0.0)) if known else None,

@@ -48,7 +48,7 @@ def test_what_is_typed_in_stands_among_simulated_devices_and_replays(tmp_path: P
     assert "identical" in replays(log)
 
 
-def test_a_device_that_is_not_there_is_one_sentence_and_exit_code_2(tmp_path: Path) -> None:
+def test_a_device_that_is_not_there_is_a_line_an_element_and_exit_code_2(tmp_path: Path) -> None:
     ports = ", ".join(f'"{tmp_path}/port{n}"' for n in range(5))
     more = f'kind = "uart-binary"\nunit = "mm"\nports = [{ports}]\n'
     rig = rig_file(tmp_path, "bar.left", more)
@@ -58,7 +58,31 @@ def test_a_device_that_is_not_there_is_one_sentence_and_exit_code_2(tmp_path: Pa
     run = start("run", "--headless", "--for", "1", "--rig", str(rig), "--log", str(tmp_path))
     out, err = run.communicate(timeout=WAIT_S)
     assert run.returncode == 2, out + err
-    *_, last = err.splitlines()
-    assert last.startswith(f"bars.left, element 0: {tmp_path}/port0 does not open")
-    assert last.endswith("nothing is plugged in at this place")
+    told = err.splitlines()[-5:]
+    for n, line in enumerate(told):
+        assert line.startswith(f"bars.left, element {n}: {tmp_path}/port{n} does not open")
+        assert line.endswith("nothing is plugged in at this place")
     assert out == ""
+
+
+def test_run_and_check_tell_all_devices_that_are_not_there(tmp_path: Path) -> None:
+    """Neither this bus nor this file is on any computer; each device has one line."""
+    path = tmp_path / "rig.toml"
+    text = REFERENCE.replace(
+        'device = "air"\n', f'device = "air"\nkind = "w1"\npath = "{tmp_path}/no"\n'
+    )
+    more = 'kind = "mpu6050"\nbus = "/dev/i2c-987"\n'
+    text = text.replace('device = "inertial"\n', f'device = "inertial"\n{more}')
+    gnss = f'\n[gnss]\ndevice = "gnss"\nport = "{tmp_path}/gnss"\n'
+    path.write_text(text + gnss, encoding="utf-8")
+    for command in (
+        ["run", "--headless", "--for", "1", "--log", str(tmp_path)],
+        ["check", "--store", str(tmp_path)],
+    ):
+        run = start(*command, "--rig", str(path))
+        out, err = run.communicate(timeout=WAIT_S)
+        assert run.returncode == 2, out + err
+        told = err.splitlines()[-3:]
+        assert [line.split(": ")[0] for line in told] == ["inertial", "air", "gnss"], err
+        assert "/dev/i2c-987" in told[0]
+        assert "Traceback" not in err

@@ -5,6 +5,7 @@ The devices of hil_tests/wired.py hang on a simulated machine; here nothing else
 
 from __future__ import annotations
 
+from collections import deque
 from pathlib import Path
 from typing import Any
 
@@ -141,6 +142,48 @@ def test_what_was_opened_before_a_failure_is_closed_again(tmp_path: Path) -> Non
         Bench(tmp_path, "parts", no_inertial)
     assert kept[0].buses["/dev/i2c-1"].closed == 1
     assert not kept[0].outputs[25].plugged  # the relay's pin was let go: it drops out
+
+
+def close_all(wire: WireWorld) -> None:
+    """Four devices of `parts`, in the order in which they are opened."""
+    wire.buses["/dev/i2c-1"].detach(0x40)
+    for port in (1, 3):
+        wire.lines[f"/dev/serial/by-path/{port}"].unplug()
+    wire.buses["/dev/i2c-1"].detach(0x68)
+    assert wire.thermometer is not None
+    wire.thermometer.unlink()
+
+
+def test_all_that_is_not_there_is_told_at_once_and_nothing_moves(tmp_path: Path) -> None:
+    kept: list[WireWorld] = []
+
+    def no_four(wire: WireWorld) -> None:
+        kept.append(wire)
+        close_all(wire)
+
+    with pytest.raises(DeviceError) as found:
+        Bench(tmp_path, "parts", no_four)
+    starts = ["valves: ", "bars.left, element 1: ", "bars.left, element 3: ", "inertial: ", "air: "]
+    lines = str(found.value).splitlines()
+    assert [line[: len(start)] for line, start in zip(lines, starts, strict=True)] == starts
+    (wire,) = kept
+    assert not wire.outputs[25].plugged  # let go although its chip was the first to be missing
+    assert wire.outputs[25].told == deque() or not any(high for _, high in wire.outputs[25].told)
+    assert wire.buses["/dev/i2c-1"].closed == 1
+    assert all(wire.lines[f"/dev/serial/by-path/{n}"].closed == 1 for n in (0, 2, 4))
+    assert all(pin.closed == 1 for pin in wire.pins.values())  # inputs and wheel were opened
+
+
+def test_a_board_that_is_not_there_is_told_once_and_beside_the_others(tmp_path: Path) -> None:
+    def no_two(wire: WireWorld) -> None:
+        wire.lines["/dev/serial/by-path/board"].unplug()
+        wire.pins[18].plugged = False
+
+    with pytest.raises(DeviceError) as found:
+        Bench(tmp_path, "board", no_two)
+    board, wheel = str(found.value).splitlines()
+    assert board.startswith("boards.main: /dev/serial/by-path/board does not open")
+    assert wheel == "motion: the pin is gone"
 
 
 def test_a_bar_comes_back_after_it_was_unplugged(tmp_path: Path) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import functools
 import importlib.util
+import sys
+import types
 from collections.abc import Callable
 
 import pytest
@@ -166,6 +168,29 @@ def test_pins_beyond_the_header_are_refused() -> None:
     for kind in (GpioInput, GpioOutput):
         with pytest.raises(DeviceError, match="GPIO 28 is no pin of the header; 2 to 27 are"):
             kind(28)
+
+
+class Zero(types.ModuleType):
+    """gpiozero as it is where none of its pin libraries loads: its BadPinFactory is an
+    ImportError (gpiozero 2.0, exc.py)."""
+
+    @staticmethod
+    def DigitalInputDevice(number: int, **settings: object) -> None:  # noqa: N802  its own name
+        raise ImportError("Unable to load any default pin factory!")
+
+
+def test_what_to_install_is_told_without_gpiozero_and_without_lgpio_alike(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setitem(sys.modules, "lgpio", None)
+    for there in (None, Zero("gpiozero")):
+        monkeypatch.setitem(sys.modules, "gpiozero", there)
+        with pytest.raises(DeviceError) as found:
+            GpioInput(17)
+        assert "install 'linehold[pi]'" in str(found.value)
+    monkeypatch.setitem(sys.modules, "lgpio", types.ModuleType("lgpio"))
+    with pytest.raises(DeviceError, match=r"GPIO 17 cannot be opened \(Unable to load"):
+        GpioInput(17)
 
 
 gpiozero_there = pytest.mark.skipif(

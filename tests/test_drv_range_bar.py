@@ -133,7 +133,7 @@ def test_a_dead_element_is_seen_and_holds_nobody_up(clock: Clock) -> None:
     assert max(now - p.time_s for now, p in late) < 0.025  # 12 ms to answer, at the next tick
     assert len(late) > 0.7 * 4 / 5 * 3.0 / 0.03
     assert rig.bar.complaints(clock.now_s) == [
-        f"bar.left element 3: {rig.bar.elements[3].why}",
+        f"bar.left element 3: silent; {rig.bar.elements[3].why}",
     ]
     rig.far[3].powered = True
     assert 3 in {p.element for _, p in run(clock, rig.bar, 1.0)}
@@ -148,7 +148,7 @@ def test_one_unplugged_and_plugged_in_again(clock: Clock) -> None:
     assert {p.element for _, p in run(clock, rig.bar, 2.0)[5:]} == {0, 2, 3, 4}
     assert rig.bar.dead(clock.now_s) == (1,)
     (complaint,) = rig.bar.complaints(clock.now_s)
-    assert complaint.startswith("bar.left element 1: p1 ")
+    assert complaint.startswith("bar.left element 1: silent; p1 ")
     rig.lines[1].replug()
     run(clock, rig.bar, 2.5)
     assert {p.element for _, p in run(clock, rig.bar, 1.0)} == {0, 1, 2, 3, 4}

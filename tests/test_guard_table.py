@@ -17,6 +17,7 @@ from drivers.samples import MotionSample
 from firmware_py import messages as ask
 from firmware_py.calibration import Calibration, Slope
 from firmware_py.controller import Controller
+from firmware_py.guard.faults import bar_age
 from firmware_py.guard.table import BY_NAME, ROWS, Recovery, Response, Row
 from firmware_py.job import Job
 from firmware_py.messages import EndState, Mode
@@ -119,7 +120,7 @@ INJECTIONS = [
     Injection("inertial silent", _break("nan", "inertial"), 0.05),
     Injection("inertial silent", _break("stuck_time", "inertial"), 0.05),
     Injection("inertial stuck", _break("freeze", "inertial"), 0.2),
-    Injection("bar silent", _break("unplug", "bar.left"), 0.35),
+    Injection("bar silent", _break("unplug", "bar.left"), 0.12),
     Injection("bar stuck", _break("freeze", "bar.left"), 0.55,
               start=lambda: close().start(drive_s=1.5)),
     Injection("speed silent", _break("unplug", "motion"), 0.5),
@@ -207,3 +208,11 @@ def _recovers(c: Closed, how: Recovery, injection: Injection) -> None:
         assert quiet[-1].tick.why == row.words
         answer = c.ask(ask.Engage)
         assert answer.done or "off; bring it within" in answer.reason, answer.reason
+
+
+@pytest.mark.parametrize(
+    ("frame_ms", "age_s"),
+    [(5, 0.1), (33, 0.1), (40, 0.12), (116, 0.348), (117, 0.35), (1000, 0.35)],
+)
+def test_a_bar_is_silent_after_three_frames_within_limits(frame_ms: float, age_s: float) -> None:
+    assert bar_age(1e-3 * frame_ms) == pytest.approx(age_s)

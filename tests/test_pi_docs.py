@@ -15,6 +15,8 @@ from firmware_py.live.ignition import STEADY_S, UNSEEN_S
 from firmware_py.live.keeper import Keeper
 from firmware_py.live.session import EVERY_S
 from firmware_py.settings import Ignition
+from firmware_py.settings_file import load_rig
+from firmware_py.settings_valves import Pca9685Valves
 
 DOCS = Path(__file__).resolve().parent.parent / "docs"
 PI = (DOCS / "pi.md").read_text(encoding="utf-8")
@@ -88,6 +90,15 @@ def test_no_pin_of_the_header_has_two_uses() -> None:
     halted = re.search(r"halted [|] GPIO (\d+)", PI)
     assert halted is not None
     assert f"gpiopin={halted[1]}\n" in lines
+
+
+def test_the_rig_files_pins_are_those_of_the_header() -> None:
+    """A person wires by the page and runs the bundled file: the relay hangs on one pin in both."""
+    relay = re.search(r"watchdog relay [|] GPIO (\d+)", PI)
+    assert relay is not None
+    bench = load_rig(DOCS.parent / "examples" / "bench.toml")
+    assert isinstance(bench.valves, Pca9685Valves)
+    assert bench.valves.relay_pin == int(relay[1])
 
 
 def test_the_ignition_as_told() -> None:

@@ -108,8 +108,34 @@ def test_a_rig_of_real_devices_is_read() -> None:
 
 
 @pytest.mark.parametrize(
+    ("device", "given", "echoes"),
+    [
+        ("", '"one"', 1), ("", '"many"', 8), ("", "5", 5),
+        ('kind = "board"\n', '"one"', 1), ('kind = "board"\n', '"many"', 4),
+        ('kind = "uart-binary"\nunit = "mm"\nports = ["/dev/a", "/dev/b", "/dev/c"]\n'
+         "elements = 3\nframe_ms = 150\n", '"many"', 1),
+        ('kind = "i2c-registers"\naddresses = [0x70, 0x71, 0x72]\nelements = 3\n'
+         "frame_ms = 150\n", '"many"', 8),
+    ],
+)  # fmt: skip
+def test_echoes_are_a_number_or_one_or_many(device: str, given: str, echoes: int) -> None:
+    """Many: the most that the kind gives, as docs/rigs.md has it."""
+    text = (
+        'name = "r"\n[blade]\nwidth_mm = 1800\nahead_mm = 1200\n[boards.main]\n'
+        'port = "/dev/serial/by-path/m"\n[inertial]\ndevice = "inertial"\n[air]\ndevice = "air"\n'
+        '[motion]\ndevice = "motion"\n[driver]\ndevice = "driver"\n[left]\nguide = "string"\n'
+        f'[right]\nguide = "fall"\n[bars.left]\ndevice = "bar.left"\n{device}echoes = {given}\n'
+    )
+    found = rig(text).bars[Side.LEFT].echoes
+    assert found == echoes
+    assert type(found) is int
+
+
+@pytest.mark.parametrize(
     ("old", "new", "words"),
     [
+        ('unit = "mm"', 'unit = "mm"\nechoes = "several"', 'bars.left.echoes: "several" is the '
+         'wrong type; "one" or "many" or a whole number is right'),
         (
             'kind = "uart-ascii"', 'kind = "uart"',
             'bars.left.kind: "uart" is not a choice; "simulated", "uart-ascii", "uart-binary", '

@@ -75,3 +75,14 @@ def test_sag_agrees_with_the_length_correction() -> None:
     """checks.md: 8 s^2/(3L) = w^2 L^3/(24 T^2); 0.320 N/m, 48.888 m, 100 N -> 0.0498 m."""
     sag = string_sag(0.320, 48.888, 100.0)
     assert 8.0 * sag**2 / (3.0 * 48.888) == pytest.approx(0.0498, abs=1e-4)
+
+
+@pytest.mark.parametrize("segments", [((80.0, 0.0),), ((20.0, 0.0), (30.0, 25.0), (30.0, 0.0))])
+def test_the_height_at_a_point_is_that_of_its_frame(segments: tuple) -> None:
+    """The short way on one straight gives the very same number as the long one."""
+    surface = Design(Path(segments), 0.3, 0.012, 0.02)
+    for s, n in ((5.0, 0.7), (31.0, -1.4), (62.0, 2.2)):
+        x, y = surface.path.point(s, n)
+        frame = surface.path.locate(x, y, s + 0.5)
+        assert surface.height_at(x, y, s + 0.5) == surface.height(frame.s, frame.n)
+        assert surface.height_at(x, y, s) == pytest.approx(0.3 + 0.012 * s + 0.02 * n, abs=1e-9)

@@ -122,9 +122,9 @@ class SimulatedBar(Device[RangePing]):
             out = [at, *(r for r in out if r < at)]
         return first_arrivals(out, self.truth.merge_m, self.truth.max_echoes)
 
-    def sees(self, pose: Pose, directions: tuple[Vec, Vec, Vec]) -> bool:
-        """Whether any element's beam holds the reference now (a strip always is)."""
-        target, mid, up = self.view.target, self.middle(pose, directions), directions[2]
+    def sees(self, pose: Pose, directions: tuple[Vec, Vec, Vec], mid: Vec) -> bool:
+        """Whether any element's beam holds the reference now (a strip always is); mid: `middle`."""
+        target, up = self.view.target, directions[2]
         if target.surface:
             return True
         along = directions[0 if self.truth.turned else 1]

@@ -47,7 +47,9 @@ class Machine:
         self._slip = self._slip_raw = 0.0
         self.columns = (0.0, 0.0, 0.0)  # raw ground above design: left, middle, right
         self.ends: tuple[Frame, Frame]
+        self.lifts = (0.0, 0.0)  # of the blade ends
         self.z_ends = (0.0, 0.0)
+        self._errors = (0.0, 0.0)
         self.body_roll = 0.0
         self.pose: Pose
 
@@ -64,7 +66,7 @@ class Machine:
         self.y = by - self._ahead * math.sin(self.psi)
         self.valves.lift = [0.0, 0.0]
         self._settle(t, s)
-        left, right = self.errors()
+        left, right = self._errors
         self.valves.lift = list(self.map.cylinders(above_m - left, above_m - right))
         self._settle(t, s)
 
@@ -93,7 +95,7 @@ class Machine:
         person.seen_chainage = self.pose.s
         if person.by_eye:
             person.see(dt, -0.5 * self.sign * (self.ends[0].n + self.ends[1].n))
-        left, right = self.errors()
+        left, right = self._errors
         if self.dig is not None:
             self.dig.pass_over(self._end_points(), (left, right), moved, dt)
         else:
@@ -119,8 +121,7 @@ class Machine:
 
     def errors(self) -> tuple[float, float]:
         """Height of each end of the cutting edge above the design surface where it is, m."""
-        (zl, zr), (fl, fr), design = self.z_ends, self.ends, self.design
-        return zl - design.height(fl.s, fl.n), zr - design.height(fr.s, fr.n)
+        return self._errors
 
     def _settle(self, t: float, near_s: float) -> None:
         """Put the tracks on the ground and the blade on the machine."""
@@ -128,7 +129,7 @@ class Machine:
         left, slope_l, right, slope_r = self._track_lines(c, s, near_s)
         heave, slope = 0.5 * (left + right), 0.5 * (slope_l + slope_r)
         self.body_roll = roll = (left - right) / self._gauge
-        lift_l, lift_r = self.map.ends(*self.valves.lift)
+        self.lifts = lift_l, lift_r = self.map.ends(*self.valves.lift)
         middle = heave + self._ahead * slope
         zl, zr = middle + self._half * roll + lift_l, middle - self._half * roll + lift_r
         pitch = -math.atan(slope)
@@ -137,11 +138,11 @@ class Machine:
         reach = self._half * math.cos(tilt)
         locate = self.design.path.locate
         blade = locate(bx, by, near_s)
-        self.ends = (
-            locate(bx - reach * s, by + reach * c, blade.s),
-            locate(bx + reach * s, by - reach * c, blade.s),
-        )
-        self.z_ends = (zl, zr)
+        fl = locate(bx - reach * s, by + reach * c, blade.s)
+        fr = locate(bx + reach * s, by - reach * c, blade.s)
+        height = self.design.height
+        self.ends, self.z_ends = (fl, fr), (zl, zr)
+        self._errors = zl - height(fl.s, fl.n), zr - height(fr.s, fr.n)
         self.pose = Pose(t, bx, by, 0.5 * (zl + zr), self.psi, pitch, tilt, blade.s, self.speed)
 
     def _track_lines(self, c: float, s: float, near_s: float) -> tuple[float, ...]:
@@ -156,21 +157,23 @@ class Machine:
         mean = self._mean
         self.columns = (a + mean, b + mean, d + mean)
         near = near_s - self.sign * self._ahead
-        hl, gl = self._design_line(self.x - h * s, self.y + h * c, near)
-        hr, gr = self._design_line(self.x + h * s, self.y - h * c, near)
+        r = self._gyration
+        ahead, across = r * c, r * s
+        hl, gl = self._design_line(self.x - h * s, self.y + h * c, ahead, across, near)
+        hr, gr = self._design_line(self.x + h * s, self.y - h * c, ahead, across, near)
         return hl + ml + mean, gl + sl, hr + mr + mean, gr + sr
 
-    def _design_line(self, x: float, y: float, near_s: float) -> tuple[float, float]:
+    def _design_line(
+        self, x: float, y: float, dx: float, dy: float, near_s: float
+    ) -> tuple[float, float]:
         """Mean height and slope of the design surface under the track whose middle is x, y.
 
-        Two points at the contact's radius of gyration give both exactly up to second order.
+        Two points at the contact's radius of gyration, dx, dy ahead and behind, give both exactly
+        up to second order.
         """
-        r, design = self._gyration, self.design
-        dx, dy = r * math.cos(self.psi), r * math.sin(self.psi)
-        front = design.path.locate(x + dx, y + dy, near_s)
-        rear = design.path.locate(x - dx, y - dy, near_s)
-        a, b = design.height(front.s, front.n), design.height(rear.s, rear.n)
-        return 0.5 * (a + b), 0.5 * (a - b) / r
+        at = self.design.height_at
+        a, b = at(x + dx, y + dy, near_s), at(x - dx, y - dy, near_s)
+        return 0.5 * (a + b), 0.5 * (a - b) / self._gyration
 
 
 def contact_points(rig: RigTruth) -> Floats:

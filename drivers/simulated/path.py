@@ -58,7 +58,7 @@ class Path:
         self.length = s
         self._later = [seg.s for seg in self.segments[1:]]
         first = self.segments[0]
-        self._only = first if len(self.segments) == 1 and not first.kappa else None
+        self.only = first if len(self.segments) == 1 and not first.kappa else None
 
     def segment(self, s: float) -> Segment:
         """The segment that holds chainage s."""
@@ -89,7 +89,7 @@ class Path:
 
     def locate(self, x: float, y: float, near_s: float) -> Frame:
         """Project a world point that lies near chainage `near_s`."""
-        seg = self._only
+        seg = self.only
         if seg is not None:  # one straight: the common case, fast
             dx, dy, cos, sin = x - seg.x, y - seg.y, seg.cos, seg.sin
             return Frame(dx * cos + dy * sin, dy * cos - dx * sin, seg.theta, 0.0)
@@ -116,6 +116,15 @@ class Design:
     def height(self, s: float, n: float) -> float:
         """Design height, m."""
         return self.level + self.grade * s + self.crossfall * n
+
+    def height_at(self, x: float, y: float, near_s: float) -> float:
+        """Design height at a world point near chainage `near_s`, m."""
+        seg = self.path.only
+        if seg is not None:  # as `locate` has it, without a frame
+            dx, dy, cos, sin = x - seg.x, y - seg.y, seg.cos, seg.sin
+            return self.height(dx * cos + dy * sin, dy * cos - dx * sin)
+        frame = self.path.locate(x, y, near_s)
+        return self.height(frame.s, frame.n)
 
     def slope(self, frame: Frame, heading: float) -> float:
         """Rise per metre of plan distance at a point, in the direction of a world heading."""

@@ -81,8 +81,9 @@ class StringLine:
         self, design: Design, n_ref: float, ref: Reference, gen: np.random.Generator
     ) -> None:
         self.n_ref, self.height_m = n_ref, ref.height_m
-        self._design, self._pins = design, ref.pins
+        self._along, self._pins = design.path.along, ref.pins
         self.s = pin_chainages(design, ref)
+        self._inner = self.s[1:-1]  # between two spans
         beyond = math.copysign(PIN_BESIDE, n_ref)
         survey = ref.pin_survey_m * gen.standard_normal(len(self.s))
         self.knots: list[Vec] = []
@@ -125,8 +126,8 @@ class StringLine:
                     add_point(beam, self.tops[j], PIN_RADIUS, out)
 
     def stands(self, s: float) -> tuple[float, float]:
-        i = min(max(bisect_right(self.s, s) - 1, 0), len(self.sag) - 1)
-        ox, oy, ny, sin = self._design.path.along(s)
+        i = bisect_right(self._inner, s)
+        ox, oy, ny, sin = self._along(s)
         nx = -sin
         x, y, z = self.knots[i]
         x1, y1, z1 = self.knots[i + 1]

@@ -9,7 +9,7 @@ import math
 
 import numpy as np
 
-from drivers.samples import DriverSample, MotionSample, Sample, Validity, ValveCommand
+from drivers.samples import OK, DriverSample, MotionSample, Sample, ValveCommand
 from drivers.simulated.device import Device
 from drivers.simulated.driver import Person
 from drivers.simulated.faults import FaultList
@@ -33,7 +33,7 @@ class SimulatedMotion(Device[MotionSample]):
         while (t := start_s + self._count / self._truth.rate_hz) <= end_s + 1e-9:
             self._count += 1
             seen = speed + self._truth.noise_mps * next(self._noise)
-            sample = MotionSample(self.name, t, Validity.OK, seen, distance)
+            sample = MotionSample(self.name, t, OK, seen, distance)
             self.emit(t + self._truth.latency_s, sample)
 
 
@@ -51,7 +51,7 @@ class SimulatedInputs(Device[DriverSample]):
             self._count += 1
             left, right = self._person.hands
             self.emit(t, DriverSample(
-                self.name, t, Validity.OK, self._person.enabled, left is not None,
+                self.name, t, OK, self._person.enabled, left is not None,
                 right is not None,
             ))  # fmt: skip
 

@@ -71,8 +71,7 @@ def observe(machine: Machine, bars: dict[str, SimulatedBar]) -> Truth:
     target = design.crossfall * sign
     across = abs(machine.ends[0].n - machine.ends[1].n)
     yaw = pose.psi - design.path.heading(pose.s) - (0.0 if sign > 0.0 else math.pi)
-    lifts = machine.map.ends(*machine.valves.lift)
-    oil = machine.valves.open
+    lifts, oil, graded = machine.lifts, machine.valves.open, machine.graded
     views = {side: _view(machine, bar) for side, bar in bars.items()}
     gone = {side: _reference_error(machine, bar) for side, bar in bars.items()}
     return Truth(
@@ -81,7 +80,7 @@ def observe(machine: Machine, bars: dict[str, SimulatedBar]) -> Truth:
         right - gone["right"] if "right" in gone else None,
         target + (left - right) / across, target, pose.roll, pose.pitch, yaw,
         views.get("left"), views.get("right"),
-        machine.graded[0], machine.graded[2], lifts[0], lifts[1],
+        graded[0], graded[2], lifts[0], lifts[1],
         _direction(oil[0]), _direction(oil[1]),
         None if dig is None else Soil(dig.cut_m3, dig.filled_m3, dig.carried_m3, dig.spilt_m3),
     )  # fmt: skip
@@ -114,5 +113,5 @@ def _view(machine: Machine, bar: SimulatedBar) -> BarView:
         ds = -(dn * fn + dz * ahead[2]) / fs
         s = here.s + ds
     lateral = ds * ls + dn * ln + dz * left[2]
-    seen = bar.faults.find("reference_gone") is None and bar.sees(pose, directions)
+    seen = bar.faults.find("reference_gone") is None and bar.sees(pose, directions, mid)
     return BarView(mid[2] - z, lateral, seen)

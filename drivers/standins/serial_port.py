@@ -44,7 +44,7 @@ class StandInLine:
         self.plugged = True
         self.full = False  # the far end takes nothing: a write accepts no byte
         self.baud = 9600
-        self.opened = 0
+        self.opened = self.closed = 0  # how often a host did
         self.told: list[tuple[float, bytes]] = []
         self.lost = 0  # bytes said while no host had the port open
         self._coming: deque[tuple[float, int]] = deque()
@@ -129,6 +129,7 @@ class OpenEnd:
             self._line.talker.held_low(low, self._line.clock())
 
     def close(self) -> None:
+        self._line.closed += not self.closed
         self.closed = True
 
     def _check(self) -> None:

@@ -15,7 +15,7 @@ from firmware_py.act.rate import simc_gain, simc_integral
 from firmware_py.act.valve import Characteristic, Pulser
 from firmware_py.fuse.blade import Blade
 from firmware_py.fuse.gain import RANGE
-from firmware_py.messages import SIDES, EndState, Side
+from firmware_py.messages import LEFT, RIGHT, SIDES, EndState, Side
 from firmware_py.settings import MM, Rig
 
 UNSURE_SHARE = 0.35  # of the dead time: what the prediction may be wrong by
@@ -30,6 +30,7 @@ class Actuate:
 
     def __init__(self, rig: Rig) -> None:
         self.valves = rig.valves
+        self.pulsed = rig.valves is not None and rig.valves.pulsed
         self.tick_s = 1.0 / rig.control.tick_hz
         self.actions = {side: EndAction() for side in SIDES}
         self.ground = dict.fromkeys(SIDES, (0.0, 0.0))
@@ -60,7 +61,7 @@ class Actuate:
 
     def foresee(self, blade: Blade) -> None:
         """What the ground will do until a command given now has taken effect."""
-        until = blade.valve_gain.dead_s + 0.5 * self.tick_s + blade.lifts[Side.LEFT].lag_s
+        until = blade.valve_gain.dead_s + 0.5 * self.tick_s + blade.lifts[LEFT].lag_s
         self.ground = blade.disturbance(until)
 
     def predict(self, side: Side, error: float | None, blade: Blade) -> EndAction:
@@ -100,19 +101,17 @@ class Actuate:
     def _valves(
         self, now_s: float, rates: dict[Side, float], allowed: bool, blade: Blade
     ) -> ValveCommand:
-        left, right = valves_from_ends(rates[Side.LEFT], rates[Side.RIGHT], self.ratios)
-        turn = min(self.loops[side].turn for side in SIDES)
-        gain = blade.valve_gain.gain
-        asked = [
-            self._one(side, self.quiets[side].update(rate, turn), gain)
-            for side, rate in ((Side.LEFT, left), (Side.RIGHT, right))
-        ]
-        out = self.limiter.update(now_s, asked[0], asked[1], allowed)
-        oil = [self.characters[side].rate(one) for side, one in zip(SIDES, out, strict=True)]
-        moved = ends_from_valves(oil[0], oil[1], self.ratios)
-        for side, rate in zip(SIDES, moved, strict=True):
-            blade.lifts[side].push(rate)
-        return ValveCommand(now_s, *out)
+        left, right = valves_from_ends(rates[LEFT], rates[RIGHT], self.ratios)
+        turn = min(self.loops[LEFT].turn, self.loops[RIGHT].turn)
+        gain, quiets, characters = blade.valve_gain.gain, self.quiets, self.characters
+        left = self._one(LEFT, quiets[LEFT].update(left, turn), gain)
+        right = self._one(RIGHT, quiets[RIGHT].update(right, turn), gain)
+        left, right = self.limiter.update(now_s, left, right, allowed)
+        oil = characters[LEFT].rate(left), characters[RIGHT].rate(right)
+        moved = ends_from_valves(*oil, self.ratios)
+        blade.lifts[LEFT].push(moved[0])
+        blade.lifts[RIGHT].push(moved[1])
+        return ValveCommand(now_s, left, right)
 
     def _one(self, side: Side, rate: float, gain: float) -> float:
         """One valve's command. Where an end is not led its valve stays shut, though the other
@@ -121,7 +120,7 @@ class Actuate:
             self.quiets[side].reset()
             self.pulsers[side].reset()
             return 0.0
-        if self.valves is not None and self.valves.pulsed:
+        if self.pulsed:
             one = self.characters[side]
             full = (one.up if rate > 0 else one.down) * gain
             return self.pulsers[side].update(rate / full)

@@ -5,7 +5,7 @@ Rates m/s at the cutting edge (or cylinder), > 0 raises. Error > 0: too high.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import msgspec
 
 from firmware_py.act.rate import EndRate
 from firmware_py.guide.deadband import DeadBand
@@ -18,8 +18,7 @@ REVERSE = 0.024  # m/s; nor the other way: small motions to and fro wear valves 
 STOP = 0.004  # m/s; once moving, it goes on down to this
 
 
-@dataclass(slots=True)
-class EndAction:
+class EndAction(msgspec.Struct, gc=False):
     """What was computed for one end at a tick."""
 
     predicted: float | None = None
@@ -79,6 +78,8 @@ class EndLoop:
         action.in_band = not self.band.correcting
         rate = correction - action.disturbance
         action.capped = abs(rate) > self.cap
+        if not action.capped:
+            return rate
         return min(max(rate, -self.cap), self.cap)
 
     def _correction(self, now_s: float, dt: float, error: float) -> float:

@@ -7,17 +7,19 @@ once. SI inside, mm in the words.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from collections import Counter
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 import numpy as np
 
 from drivers.samples import AnySample, DriverSample, InertialSample, RangePing
 from firmware_py.commission.estimate import MAD_TO_SD
-from firmware_py.commission.procedure import Given, Steps, for_seconds, until_said
+from firmware_py.commission.plugs import Phase, counted, silences
+from firmware_py.commission.procedure import Counts, Given, Steps, for_seconds, until_said
 from firmware_py.controller import Controller
 from firmware_py.guard.faults import AGE
-from firmware_py.messages import BAR_GUIDES, BarTick, Guide, Link, Side, Tick
+from firmware_py.messages import BAR_GUIDES, BarTick, Guide, Link, Side
 from firmware_py.sense.ranging import NOISE_AT
 from firmware_py.sense.tilt import STANDARD_GRAVITY
 from firmware_py.settings import MM, Rig
@@ -36,29 +38,12 @@ OUTSIDE = (150.0, 600.0)  # mm; nearer, spill lies under the bar; farther, tilt 
 PINS = 50.0  # mm that a pin stands proud of its line: common practice, no source
 CLEAR = 10.0  # mm between the gate's far end and the ground
 PERIODS = 3.0  # of a device's own: longer silence under a shake is a bad plug
-PLUGS = "Look at its plugs."
 LOOK = "Look at its supply, cable and port."
 ASKED = (
     "Stand with the bar over its reference, blade near its target, engine at working speed, "
     "hands off the levers."
 )
 SHAKE = "Shake every cable and plug, one after the other; go on until it says done."
-
-
-@dataclass
-class Phase:
-    """What came within one part of the check."""
-
-    times: dict[str, list[float]] = field(default_factory=dict)
-    pings: dict[tuple[str, int], list[float]] = field(default_factory=dict)
-    inertial: list[tuple[float, ...]] = field(default_factory=list)
-    flights: dict[tuple[str, int], list[float]] = field(default_factory=dict)
-    hands: bool = False
-    ticks: list[Tick] = field(default_factory=list)
-    dropped: dict[str, int] = field(default_factory=dict)
-    whys: dict[str, str] = field(default_factory=dict)
-    seconds: float = 0.0
-    sound: float | None = None
 
 
 class Watcher:
@@ -70,6 +55,8 @@ class Watcher:
         self._phase = Phase()
         self._start_s: float | None = None
         self._before: dict[str, int] = {}
+        self._counts: Callable[[], Counts] = dict
+        self._counted: Counts = {}
 
     def begin(self) -> None:
         """A new part."""
@@ -80,7 +67,8 @@ class Watcher:
     def __call__(self, given: Given) -> None:
         """One step."""
         if self._start_s is None:
-            self._start_s = given.now_s
+            self._start_s, self._counted = given.now_s, given.counts()
+        self._counts = given.counts
         self._phase.seconds = given.now_s - self._start_s
         for sample in given.samples:
             self._keep(sample)
@@ -95,6 +83,9 @@ class Watcher:
         for name, intake in senses.intakes.items():
             phase.dropped[name] = intake.dropped - self._before.get(name, 0)
             phase.whys[name] = intake.why
+        for name, counts in self._counts().items():
+            phase.counts[name] = Counter(counts)
+            phase.counts[name].subtract(self._counted.get(name, {}))
         return phase
 
     def _keep(self, s: AnySample) -> None:
@@ -139,7 +130,7 @@ def judged(rig: Rig, stood: Phase, shaken: Phase, pins_mm: float) -> Daily:
     parts = {
         "every device answers": [*_answers(rig, stood)],
         "rates and noise": [*_rates(rig, stood), *_inertial(stood), *_ranges(rig, stood)],
-        "cables under a shake": [*_shaken(rig, shaken)],
+        "cables under a shake": [*silences(_devices(rig), shaken), *counted(stood, shaken)],
         "mounting and gate": [*_mounting(rig, stood, pins_mm)],
     }
     wrong = tuple(words for found in parts.values() for words in found)
@@ -220,24 +211,6 @@ def _ranges(rig: Rig, seen: Phase) -> Iterator[str]:
                     f"{bar.device}, element {k}: its ranges scatter by {sd / MM:.1f} mm; at most "
                     f"{most / MM:.1f} mm is right."
                 )
-
-
-def _shaken(rig: Rig, seen: Phase) -> Iterator[str]:
-    longest = _devices(rig)
-    for name, most in longest.items():
-        silent = _silence(seen.times.get(name, []), seen.seconds)
-        if silent > most:
-            yield f"{name}: silent for {silent:.2f} s while its cable was shaken. {PLUGS}"
-            continue
-        for key in sorted(key for key in seen.pings if key[0] == name):
-            if (silent := _silence(seen.pings[key], seen.seconds)) > most:
-                told = f"{name}, element {key[1]}: silent for {silent:.2f} s"
-                yield f"{told} while its cable was shaken. {PLUGS}"
-
-
-def _silence(times: list[float], otherwise_s: float) -> float:
-    """The longest gap between samples, s."""
-    return float(np.diff(times).max()) if len(times) > 1 else otherwise_s
 
 
 def _mounting(rig: Rig, seen: Phase, pins_mm: float) -> Iterator[str]:

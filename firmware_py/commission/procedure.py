@@ -8,7 +8,7 @@ A procedure reads no clock and touches no device; after its end the valves are n
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Generator, Sequence
+from collections.abc import Callable, Generator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Generic, Literal, TypeVar
 
@@ -40,13 +40,24 @@ class Next:
     span: tuple[float, float] = (-math.inf, math.inf)
 
 
+Counts = Mapping[str, Mapping[str, int]]  # of each real device, what its driver has counted
+
+
+def _no_counts() -> Counts:
+    return {}
+
+
 @dataclass(frozen=True)
 class Given:
-    """One step's input: time (s, monotonic), new samples, and what the person answered."""
+    """One step's input: time (s, monotonic), new samples, and what the person answered.
+
+    counts: what the drivers have counted by now, for whoever asks.
+    """
 
     now_s: float
     samples: Sequence[AnySample] = ()
     said: str | float | None = None
+    counts: Callable[[], Counts] = _no_counts
 
 
 Steps = Generator[Next, Given, R]
@@ -68,14 +79,15 @@ class Procedure(Generic[R]):
         return self.next.done
 
     def step(
-        self, now_s: float, samples: Sequence[AnySample] = (), said: str | float | None = None
-    ) -> Next:
+        self, now_s: float, samples: Sequence[AnySample] = (), said: str | float | None = None,
+        counts: Callable[[], Counts] = _no_counts,
+    ) -> Next:  # fmt: skip
         """Take what is new; what to do next. After the end always the same, valves neutral."""
         if self.done:
             return self.next
         try:
             self._check(now_s)
-            self.next = self._steps.send(Given(now_s, samples, said))
+            self.next = self._steps.send(Given(now_s, samples, said, counts))
         except StopIteration as end:
             self.result = end.value
             self.next = Next("Done.", share=1.0, done=True)

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from functools import partial
 from typing import Protocol, TypeVar
 
 from drivers.protocols import Rig
 from drivers.samples import InertialSample, ValveCommand
 from firmware_py.commission.estimate import CommissionError
-from firmware_py.commission.procedure import Next, Procedure, Steps
+from firmware_py.commission.procedure import Counts, Next, Procedure, Steps
 
 R = TypeVar("R")
 TICK_S = 0.01
@@ -134,6 +135,12 @@ class LiveBench:
         return said
 
 
+def counts_of(rig: object, now_s: float) -> Counts:
+    """What each real device of a rig has counted; a simulated rig counts nothing."""
+    report = getattr(rig, "report", None)
+    return {} if report is None else {one.name: one.counts for one in report(now_s)}
+
+
 def play(steps: Steps[R], bench: Bench, show: Show = lambda _: None) -> R:
     """The procedure's result; Surprise, CommissionError or Stopped when it gives none."""
     procedure = Procedure(steps)
@@ -147,7 +154,7 @@ def play(steps: Steps[R], bench: Bench, show: Show = lambda _: None) -> R:
             for sample in samples:
                 if isinstance(sample, InertialSample) and sample.temperature_c is not None:
                     bench.warmth_c = sample.temperature_c
-            after = procedure.step(now, samples, said)
+            after = procedure.step(now, samples, said, partial(counts_of, bench.rig, now))
             bench.rig.write(ValveCommand(now, *after.valves))
             show(after)
     finally:

@@ -11,7 +11,7 @@ from drivers.mixed import Joined
 from drivers.range_bar import ElementBar
 from drivers.rangers.build import i2c_bar, serial_bar
 from drivers.rangers.i2c import I2cTraits
-from drivers.rangers.uart import UartTraits
+from drivers.rangers.uart import UartRanger, UartTraits
 from firmware_py.devices.shared import Shared
 from firmware_py.messages import Side
 from firmware_py.settings import MM, Bar
@@ -73,40 +73,48 @@ def _common(bar: BoughtBar) -> dict[str, float]:
 
 
 def _elements(
-    bar: ElementBar, wrong: Callable[[ElementBar, float], str], side: Side, now_s: float
+    bar: ElementBar, wrong: Callable[[ElementBar, float], list[str]], side: Side, now_s: float
 ) -> Joined:
+    """DeviceError with a line for each element that is not there."""
     bar.read(now_s)
-    if why := wrong(bar, now_s):
+    if whys := wrong(bar, now_s):
         bar.close()
-        raise DeviceError(f"bars.{side}, {why}")
+        raise DeviceError("\n".join(f"bars.{side}, {why}" for why in whys))
     kind = "serial" if wrong is _all_ports else "I2C"
     return Joined(
         bar.name, bar, lambda: f"{len(bar.elements)} {kind} elements", bar.complaints,
-        lambda: _counts(bar), reader=bar, bar=bar, close=bar.close,
+        lambda: _counts(bar), reader=bar, bar=bar, close=bar.close, dead=bar.all_dead,
     )  # fmt: skip
 
 
 def _counts(bar: ElementBar) -> Counter[str]:
-    """The bar's own and those of all its elements."""
-    return sum((element.counts for element in bar.elements), bar.counts.copy())
+    """The bar's own and those of all its elements, of their frames and of their ports."""
+    found = sum((element.counts for element in bar.elements), bar.counts.copy())
+    for element in bar.elements:
+        if isinstance(element, UartRanger):
+            found += element.decoder.counts
+            found["port lost"] += element.port.counts["lost"]
+    return found
 
 
-def _all_ports(bar: ElementBar, now_s: float) -> str:
-    for n, element in enumerate(bar.elements):
-        port = getattr(element, "port", None)
-        if port is not None and not port.is_open:
-            return f"element {n}: {port.why}"
-    return ""
+def _all_ports(bar: ElementBar, now_s: float) -> list[str]:
+    ports = [(n, getattr(element, "port", None)) for n, element in enumerate(bar.elements)]
+    return [f"element {n}: {port.why}" for n, port in ports if port and not port.is_open]
 
 
-def _all_addresses(bar: ElementBar, now_s: float) -> str:
+def _all_addresses(bar: ElementBar, now_s: float) -> list[str]:
     """Elements that were fired a moment ago are deaf: that is an answer too."""
+    found: list[str] = []
     for n, element in enumerate(bar.elements):
         bus, address = element.bus, element.address  # type: ignore[attr-defined]
-        if element.pending_s is None and not bus.answers(address, now_s):
+        try:
+            there = element.pending_s is not None or bus.answers(address, now_s)
+        except DeviceError as error:  # the bus itself: so it is for all the others
+            return [*found, f"element {n}: {error}"]
+        if not there:
             words = "look at its power, its wires and its address (linehold address)"
-            return f"element {n}: nothing answers at 0x{address:02X} on {bus.path}; {words}"
-    return ""
+            found.append(f"element {n}: nothing answers at 0x{address:02X} on {bus.path}; {words}")
+    return found
 
 
 def _board(bar: BoardBar, shared: Shared) -> Joined:
@@ -115,7 +123,7 @@ def _board(bar: BoardBar, shared: Shared) -> Joined:
     device.gate(bar.reach_near_mm * MM, bar.reach_far_mm * MM)
     return Joined(
         bar.device, device, lambda: f"board {link.identity.hex()}", lambda now_s: _why(link.why),
-        lambda: link.counts, reader=device, bar=device,
+        lambda: link.counts, reader=device, bar=device, dead=device.dead,
     )  # fmt: skip
 
 

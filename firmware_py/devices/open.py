@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 
 from drivers import protocols
 from drivers.errors import DeviceError
@@ -29,63 +29,69 @@ def open_rig(
 ) -> MixedRig:
     """All devices of a rig: the real ones opened here, the rest from `simulated`.
 
-    DeviceError with one sentence (which table, which port, what is right) where a device is not
-    there; then everything that was opened is closed again, and nothing has moved. Opening may take
-    some seconds; afterwards no call waits. `wires` puts stand-ins in the place of ports and pins.
+    DeviceError where devices are not there: a line for each of them (which table, which port, what
+    is right). Then everything that was opened is closed again, and nothing has moved. Opening may
+    take some seconds; afterwards no call waits. `wires` puts stand-ins in place of ports and pins.
     """
     if simulated is None and simulated_devices(rig):
         names = ", ".join(sorted(simulated_devices(rig)))
         raise DeviceError(f"{names}: simulated, and there is no simulated rig behind this one")
     shared = Shared(rig, wires or Wires())
     now_s = shared.wires.clock()
-    joined: list[Joined] = []
+    found = _Opening()
     try:
-        valves = _open_all(rig, shared, now_s, joined)
-    except OSError:
-        for one in joined:
-            one.close()
-        shared.close()
+        found.all_of(rig, shared, now_s)
+        if found.missing:
+            raise DeviceError("\n".join(found.missing))
+    except BaseException:
+        for close in (*(one.close for one in found.joined), shared.close):
+            with suppress(Exception):  # what did not open is what must be told
+                close()
         raise
-    return MixedRig(joined, valves, simulated, simulated_devices(rig), also=shared.close)
+    return MixedRig(
+        found.joined, found.valves, simulated, simulated_devices(rig), also=shared.close
+    )
 
 
-def _open_all(
-    rig: Rig, shared: Shared, now_s: float, joined: list[Joined]
-) -> protocols.Valves | None:
-    """The valves first: they are shut by being opened."""
-    valves: protocols.Valves | None = None
-    if rig.valves is not None and not without_lease(rig):
-        with _named("valves"):
-            opened = open_valves(rig.valves, shared, now_s)
-        if opened is not None:
-            joined.append(opened[0])
-            valves = opened[1]
-    for side, bar in rig.bars.items():
-        with _named(f"bars.{side}"):
-            _add(joined, open_bar(side, bar, shared, now_s))
-    with _named("inertial"):
-        _add(joined, open_inertial(rig.inertial, shared, now_s))
-    with _named("air"):
-        _add(joined, open_air(rig.air, shared))
-    with _named("motion"):
-        _add(joined, open_motion(rig.motion, shared))
-    with _named("driver"):
-        _add(joined, open_driver(rig.driver, shared))
-    if rig.gnss is not None:
-        with _named("gnss"):
-            _add(joined, open_gnss(rig.gnss, shared))
-    return valves
+class _Opening:
+    """joined, valves: what is open by now; missing: a sentence for each device that is not."""
 
+    def __init__(self) -> None:
+        self.joined: list[Joined] = []
+        self.valves: protocols.Valves | None = None
+        self.missing: list[str] = []
 
-def _add(joined: list[Joined], one: Joined | None) -> None:
-    if one is not None:
-        joined.append(one)
+    def all_of(self, rig: Rig, shared: Shared, now_s: float) -> None:
+        """The valves first: they are shut by being opened."""
+        if rig.valves is not None and not without_lease(rig):
+            with self._named("valves"):
+                opened = open_valves(rig.valves, shared, now_s)
+                if opened is not None:
+                    self.joined.append(opened[0])
+                    self.valves = opened[1]
+        for side, bar in rig.bars.items():
+            with self._named(f"bars.{side}"):
+                self._add(open_bar(side, bar, shared, now_s))
+        with self._named("inertial"):
+            self._add(open_inertial(rig.inertial, shared, now_s))
+        with self._named("air"):
+            self._add(open_air(rig.air, shared))
+        with self._named("motion"):
+            self._add(open_motion(rig.motion, shared))
+        with self._named("driver"):
+            self._add(open_driver(rig.driver, shared))
+        if rig.gnss is not None:
+            with self._named("gnss"):
+                self._add(open_gnss(rig.gnss, shared))
 
+    def _add(self, one: Joined | None) -> None:
+        if one is not None:
+            self.joined.append(one)
 
-@contextmanager
-def _named(table: str) -> Iterator[None]:
-    """An error names the table that it is about."""
-    try:
-        yield
-    except DeviceError as error:
-        raise check_name(table, error) from error
+    @contextmanager
+    def _named(self, table: str) -> Iterator[None]:
+        """What is not there is kept with its table's name, and the next device is opened."""
+        try:
+            yield
+        except DeviceError as error:
+            self.missing += check_name(table, error)

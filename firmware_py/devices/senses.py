@@ -18,7 +18,7 @@ from drivers.inertial.model import Model
 from drivers.inertial.mpu6050 import Mpu6050
 from drivers.inputs import OpenWithHand, Pin, PinInputs
 from drivers.mixed import Joined
-from drivers.wheel import Wheel
+from drivers.wheel import EdgePin, Wheel
 from firmware_py.devices.shared import Shared
 from firmware_py.settings import MM, Driver, Gnss, Inertial, Motion, Thermometer
 from firmware_py.settings_devices import (
@@ -46,6 +46,7 @@ def open_inertial(table: Inertial, shared: Shared, now_s: float) -> Joined | Non
             return Joined(
                 table.device, board, lambda: f"board {link.identity.hex()}",
                 lambda now: (link.why,) if link.why else (), lambda: link.counts, reader=board,
+                dead=board.dead,
             )  # fmt: skip
         case Mpu6050Inertial():
             values = table.rate_hz, table.accel_g, table.gyro_dps, table.filter_hz, table.fifo
@@ -82,15 +83,16 @@ def open_motion(table: Motion, shared: Shared) -> Joined | None:
     if not isinstance(table, WheelMotion):
         return None
     wires = shared.wires
-    wheel = Wheel(
-        table.device,
-        lambda: (
-            wires.edges(table.pin_a, wires.clock, table.closed_is_low),
-            wires.edges(table.pin_b, wires.clock, table.closed_is_low),
-        ),
-        table.pitch_mm * MM,
-        table.pulses,
-    )
+
+    def pins() -> tuple[EdgePin, EdgePin]:
+        a = wires.edges(table.pin_a, wires.clock, table.closed_is_low)
+        try:
+            return a, wires.edges(table.pin_b, wires.clock, table.closed_is_low)
+        except OSError:
+            a.close()
+            raise
+
+    wheel = Wheel(table.device, pins, table.pitch_mm * MM, table.pulses)
     what = "pulses" if table.pulses else "wheel"
     return _told(
         wheel, lambda: f"{what}, {wheel.pitch_m / MM:.2f} mm a cycle", reads=True, motion=wheel
@@ -106,6 +108,7 @@ def open_driver(table: Driver, shared: Shared) -> Joined | None:
             return Joined(
                 table.device, board, lambda: f"board {link.identity.hex()}, levers",
                 lambda now: (link.why,) if link.why else (), lambda: link.counts, reader=board,
+                dead=board.dead,
             )  # fmt: skip
         case GpioDriver():
             inputs = PinInputs(
@@ -143,7 +146,7 @@ def open_gnss(table: Gnss, shared: Shared) -> Joined:
 
     return Joined(
         table.device, receiver, what, lambda now: (receiver.trouble,) if receiver.trouble else (),
-        lambda: receiver.counts, reader=_Silent(receiver), close=receiver.close,
+        lambda: receiver.counts, reader=_Silent(receiver), close=receiver.close, dead=receiver.dead,
     )  # fmt: skip
 
 
@@ -159,15 +162,18 @@ class _Silent:
 
 
 def _told(device: Any, what: Callable[[], str], *, reads: bool, motion: Any = None) -> Joined:
-    """A device that has name, counts, trouble and close."""
+    """A device that has name, counts, trouble and close, and perhaps dead."""
     return Joined(
         device.name, device, what, lambda now: (device.trouble,) if device.trouble else (),
         lambda: device.counts, reader=device if reads else None, motion=motion,
-        close=device.close,
+        close=device.close, dead=getattr(device, "dead", lambda now: False),
     )  # fmt: skip
 
 
-def check_name(table: str, error: DeviceError) -> DeviceError:
-    """The same sentence with the table of the rig file that it is about."""
-    words = str(error)
-    return error if words.startswith((table, "boards.")) else DeviceError(f"{table}: {words}")
+def check_name(table: str, error: DeviceError) -> list[str]:
+    """The same sentences, each with the table of the rig file that it is about."""
+    named = (table, "boards.")
+    return [
+        words if words.startswith(named) else f"{table}: {words}"
+        for words in str(error).splitlines()
+    ]

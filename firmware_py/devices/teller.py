@@ -7,7 +7,7 @@ import re
 from collections.abc import Callable, Sequence
 from typing import Protocol
 
-from drivers.mixed import MixedRig, Said
+from drivers.mixed import SILENT, MixedRig, Said
 from firmware_py.controller import Controller
 from firmware_py.link.frames import Device, Devices, FromLoop, Note
 from firmware_py.messages import AnyRequest, BarTick, Mark, Tick
@@ -27,7 +27,8 @@ class Talks(Protocol):
 
 
 class DeviceTeller:
-    """Tells all listeners of the devices once a second, and at once of what has gone wrong."""
+    """Tells all listeners of the devices once a second; of one that falls silent at once, but not
+    oftener than once a second."""
 
     def __init__(self, controller: Controller, rig: MixedRig, server: Talks) -> None:
         self._intakes, self._rig, self._server = controller.senses.intakes, rig, server
@@ -36,8 +37,11 @@ class DeviceTeller:
         self._wrong: dict[str, tuple[str, ...]] = {}
 
     def put(self, tick: Tick) -> None:
-        """Now and then."""
+        """Each tick."""
         if tick.time_s < self._due_s:
+            for name in self._rig.silent(tick.time_s):
+                if not self._wrong.get(name):
+                    self._complain(Said(name, "", (SILENT,), {}))
             return
         span = tick.time_s - self._last_s
         self._due_s, self._last_s = tick.time_s + EVERY_S, tick.time_s

@@ -92,12 +92,17 @@ def _pwm(table: Pca9685Valves, shared: Shared, now_s: float) -> tuple[Joined, pr
         held = BoardHeld(shared.link(table.on))
     else:
         raise DeviceError(NO_LEASE)
-    pwm = PwmValves(
-        shared.bus(table.bus), _output(table.left), _output(table.right), lease=table.lease,
-        renew=RelayPulse(relay) if relay is not None else held or _nothing,
-        pwm_hz=table.pwm_hz, oscillator_hz=table.oscillator_mhz * MHZ, address=table.address,
-        now_s=now_s,
-    )  # fmt: skip
+    try:
+        pwm = PwmValves(
+            shared.bus(table.bus), _output(table.left), _output(table.right), lease=table.lease,
+            renew=RelayPulse(relay) if relay is not None else held or _nothing,
+            pwm_hz=table.pwm_hz, oscillator_hz=table.oscillator_mhz * MHZ, address=table.address,
+            now_s=now_s,
+        )  # fmt: skip
+    except OSError:
+        if relay is not None:
+            relay.close()
+        raise
 
     def close() -> None:
         pwm.close()

@@ -12,9 +12,10 @@ from __future__ import annotations
 
 import itertools
 import math
+from bisect import bisect_right
 from dataclasses import dataclass
 from functools import lru_cache
-from operator import mul, sub
+from operator import itemgetter, mul, sub
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,8 @@ EDGES = (
 )  # fmt: skip
 LATELY = 16  # ticks; averages the engine's vibration out
 DEPTH = 256  # ticks of angle kept; more than the last edge
+# for each newest tick, its window's angles at the blocks' edges; a negative index wraps
+PAST = tuple(itemgetter(*(newest - edge for edge in EDGES)) for newest in range(DEPTH))
 SPEEDS = (
     0.1,
     0.15,
@@ -40,6 +43,7 @@ SPEEDS = (
     1.5,
     2.0,
 )  # m/s, of the designs
+UP_TO = [speed * 1.1 for speed in SPEEDS[:-1]]  # m/s; from there on, the next design
 SLOPE_PSD = 1024e-6 * 0.1**2 * (2 * math.pi) ** 2 / 2  # rad^2 m, two-sided; ISO 8608 class D
 SMOOTH_M = 0.12  # m; a track is as wide as it is long enough to average short waves away
 ENGINE_HZ = ((22.0, 34.0), (44.0, 68.0))  # shaft and twice shaft, 1300 to 2050 rev/min; chosen
@@ -175,17 +179,11 @@ class GroundRate:
     def _turned(self) -> list[float]:
         """Angle turned in each block, computed once a tick."""
         if self.turned_at != self.newest:
-            angles, newest = self.angles, self.newest
-            at = [
-                angles[newest - edge] for edge in EDGES
-            ]  # a negative index wraps as the ring does
+            at = PAST[self.newest](self.angles)
             self.turned = list(map(sub, at, at[1:]))
-            self.turned_at = newest
+            self.turned_at = self.newest
         return self.turned
 
 
 def _nearest(speed: float) -> int:
-    for k, limit in enumerate(SPEEDS):
-        if speed < limit * 1.1:
-            return k
-    return len(SPEEDS) - 1
+    return bisect_right(UP_TO, speed)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 
 DEPTH = 160  # ticks: 0.8 s at 200 Hz; dead time at most 0.4 s by setting, and 0.1 s more found
+MOST = DEPTH - 2.0  # ticks of dead time: the last one is between two of the ring
 
 
 class Lift:
@@ -57,7 +58,7 @@ class Lift:
         return self.total - self._at(self.sums, dead_s)
 
     def _at(self, ring: list[float], dead_s: float) -> float:
-        ticks = min(dead_s / self.tick_s, DEPTH - 2.0)
+        ticks = min(dead_s / self.tick_s, MOST)
         whole = int(ticks)
         part = ticks - whole
         newer = ring[(self.newest - whole) % DEPTH]

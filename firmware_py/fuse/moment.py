@@ -6,7 +6,7 @@ import math
 
 import msgspec
 
-from firmware_py.messages import Side
+from firmware_py.messages import LEFT, RIGHT, Side
 
 
 class Attitude(msgspec.Struct, frozen=True, gc=False):
@@ -34,7 +34,7 @@ class Moment(msgspec.Struct, frozen=True, gc=False):
 
     @property
     def by_hand(self) -> bool:
-        return any(self.hands.values())
+        return self.hands[LEFT] or self.hands[RIGHT]
 
 
 class Sight(msgspec.Struct, frozen=True):

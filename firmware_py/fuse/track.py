@@ -20,7 +20,9 @@ from firmware_py.sense.finding import find_in_frame
 from firmware_py.sense.search import Search
 from firmware_py.settings import DEG, MM, Bar
 
-SEARCHING = Link.SEARCHING  # asked for a dozen times a tick: to look up a member costs
+# asked for a dozen times a tick: to look up a member costs
+SEARCHING, TRACKING, SURFACE = Link.SEARCHING, Link.TRACKING, Guide.SURFACE
+USED, GATED, OUTLIER = Use.USED, Use.GATED, Use.OUTLIER
 INNOVATION = 3.0  # sigma; a slip of a 40 kHz cycle (4.3 mm) is outside, 0.3 % of good echoes too
 NEARER = 3.0  # sigma; over a surface what is nearer is a stone: one-sided
 DOUBT = 1.0  # of the square of a nearer gap, added to its variance: a stone's shoulder looks so
@@ -82,7 +84,7 @@ class Track:
         self.stands = (bar.outside_mm * MM, bar.above_mm * MM, bar.ahead_mm * MM)
         self.filter = HeightLateral()
         self.search = Search()
-        self.link = Link.SEARCHING
+        self.link = SEARCHING
         self.used_s = -math.inf
         self.way = 0.0
         self._clear()
@@ -98,7 +100,7 @@ class Track:
 
     def reset(self) -> None:
         """Forget the reference and search anew."""
-        self.link = Link.SEARCHING
+        self.link = SEARCHING
         self.search.reset()
         self._clear()
 
@@ -112,7 +114,7 @@ class Track:
 
     @property
     def coasting(self) -> bool:
-        return self.link is not Link.TRACKING
+        return self.link is not TRACKING
 
     def unseen(self, now_s: float) -> float:
         """Seconds since the last echo that was used."""
@@ -122,7 +124,7 @@ class Track:
         """Carry the state over one tick."""
         if self.link is SEARCHING:
             return
-        if self.guide is Guide.SURFACE:
+        if self.guide is SURFACE:
             self.filter.predict(dt, motion.rise, 0.0, motion.noise[:2] + LEAN_NOISE)
             self.filter.y += motion.pitched if self.bar.turned else motion.rolled
         else:
@@ -151,11 +153,11 @@ class Track:
         elif self._in_view(k):
             self.uses[k] = self._best_use(k, echoes, history, gate)
         else:
-            self.uses[k] = Use.GATED
+            self.uses[k] = GATED
 
     def _in_view(self, k: int) -> bool:
         """Whether an element's beam can hold the reference; else its echo is something else's."""
-        if self.guide is Guide.SURFACE:
+        if self.guide is SURFACE:
             return True
         f = self.filter
         off = abs(self.positions[k] - f.y) - self.half_width
@@ -165,12 +167,12 @@ class Track:
         self, k: int, echoes: list[tuple[float, float]], history: History, gate: Gate
     ) -> Use:
         """First echo of a firing that the gates let through is used."""
-        verdict = Use.GATED
+        verdict = GATED
         for time_s, r in echoes:
             use = self._try(k, time_s, r, history, gate)
-            if use is Use.USED:
+            if use is USED:
                 return use
-            if use is Use.OUTLIER:
+            if use is OUTLIER:
                 verdict = use
         return verdict
 
@@ -180,7 +182,7 @@ class Track:
         roll, grade = row[4], row[6]
         at, arm = self.positions[k], self.bar_arm
         h = f.h - self._rise(newest, row, arm) - f.d * (newest[0] - row[0])
-        if self.guide is Guide.SURFACE:
+        if self.guide is SURFACE:
             slope = -at if self.bar.turned else at
             level = math.cos(roll) * math.cos(grade)
             return h * level + slope * f.y, level, slope, h
@@ -201,27 +203,27 @@ class Track:
         """Gate one echo and, when it passes, take it into the state."""
         row, newest = history.at(time_s), history.now()
         if row is None:
-            return Use.GATED
+            return GATED
         expected, dh, dy, h = self._expect(k, row, newest)
         gap = r - expected
         if gate.middle is not None and not -gate.near <= h + gap / dh - gate.middle <= gate.far:
-            return Use.GATED
+            return GATED
         back = -dh * (newest[0] - time_s)
         noise = self._variance(r)
         spread = self.filter.spread(dh, back, dy) + noise
         if gap * gap > INNOVATION * INNOVATION * spread:
-            return Use.OUTLIER
-        if self.guide is Guide.SURFACE:
+            return OUTLIER
+        if self.guide is SURFACE:
             if gap < -NEARER * math.sqrt(spread):
-                return Use.OUTLIER
+                return OUTLIER
             if gap < 0.0:
                 noise += DOUBT * gap * gap  # the shoulder of a stone looks like this as well
         elif self.coasting and self._alone(time_s, gap / dh, noise + dy * dy * self.filter.cov[7]):
-            return Use.OUTLIER
+            return OUTLIER
         self.filter.update(gap, dh, back, dy, noise)
         self.used_s, self.way = time_s, 0.0
-        self.link = Link.TRACKING
-        return Use.USED
+        self.link = TRACKING
+        return USED
 
     def _alone(self, time_s: float, lift: float, noise: float) -> bool:
         """Whether an echo after a gap would move the height far, and the one before says no such.
@@ -251,9 +253,9 @@ class Track:
             row = history.at(time_s)
             if row is None:
                 continue
-            level = 0.0 if self.guide is Guide.SURFACE else self.positions[k] * math.sin(row[4])
+            level = 0.0 if self.guide is SURFACE else self.positions[k] * math.sin(row[4])
             kept.append(r + self._rise(newest, row, self.bar_arm) - level)
-        self.uses[k] = Use.GATED if echoes else Use.SILENT
+        self.uses[k] = GATED if echoes else Use.SILENT
         self.frame[k], self.stamps[k] = kept, fired_s
         if k == self.bar.elements - 1:
             self._offer(fired_s, newest, gate)
@@ -264,7 +266,7 @@ class Track:
             tuple(e) if stamp >= old else ()
             for e, stamp in zip(self.frame, self.stamps, strict=True)
         ]
-        over = self.guide is Guide.SURFACE
+        over = self.guide is SURFACE
         fix = self._surface(frame) if over else self._line(frame, newest[4], gate)
         sure = self.search.offer(fix, frame)
         if sure is None:
@@ -279,7 +281,7 @@ class Track:
         across = START_SD[2] if over else START_LATERAL + sure.lateral_sd
         sd = (START_SD[0], START_SD[1], across + sure.band / 2, START_SD[3])
         self.filter.start(height, lateral, sd)
-        self.link, self.used_s, self.way = Link.TRACKING, fired_s, 0.0
+        self.link, self.used_s, self.way = TRACKING, fired_s, 0.0
         self.search.reset()
 
     def _line(self, frame: ranging.Frame, roll: float, gate: Gate) -> ranging.Fix | None:

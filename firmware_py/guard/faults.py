@@ -14,6 +14,8 @@ from firmware_py.settings import DEG, MM, Rig
 CLOCK_JUMP = 0.5  # s between two ticks
 LATE = 0.05  # s between two ticks
 AGE = {"inertial": 0.05, "bar": 0.35, "motion": 0.5, "driver": 0.2, "air": 15.0}  # s
+DEAD_PERIODS = 3.0
+BAR_LEAST = 0.1  # s; no bar is called silent sooner: on a busy computer samples came 0.03 s apart
 BEYOND = 0.020  # m past the engage limit: an end that far off was not brought there by the loop
 FAR_EDGE = 0.020  # m from the rim of a second bar's view
 # What a hand on a lever looks like where nothing senses it.
@@ -42,10 +44,15 @@ class FaultFinder:
             for side, bar in rig.bars.items()
         }
         self.guides = {side: rig.end(side).guide for side in rig.bars}
+        self._no_valves = rig.valves is None
+        limits = rig.limits
+        self._back_most, self._most = limits.offset_mm * MM, limits.engage_error_mm * MM + BEYOND
+        self._others = [side for side in rig.bars if side is not rig.control.master]
         self.drops, self.drops_s = 0, math.inf
         self.engaged_s = 0.0
         self.inertial = rig.inertial.device
         self.bars = {side: bar.device for side, bar in rig.bars.items()}
+        self.bar_ages = {side: bar_age(bar.frame_ms * MM) for side, bar in rig.bars.items()}
         self.silences = (
             ("inertial silent", rig.inertial.device, AGE["inertial"]),
             ("speed silent", rig.motion.device, AGE["motion"]),
@@ -63,8 +70,9 @@ class FaultFinder:
         faults |= self._motion(dt, senses, blade, errors)
         if 0.0 < dt <= CLOCK_JUMP and self._stuck(dt, senses, blade, leading):
             faults.add("bar stuck")
-        if any(e and self._too_large(e.error, s in returning) for s, e in errors.items()):
-            faults.add("error too large")
+        for side, error in errors.items():
+            if error is not None and self._too_large(error.error, side in returning):
+                faults.add("error too large")
         if faults & AS_BY_HAND and not self.rig.driver.senses_hand:
             faults.add("hand not sensed")
         if self._second_bar_off(blade):
@@ -77,14 +85,12 @@ class FaultFinder:
 
     def _too_large(self, error: float, returning: bool) -> bool:
         """What a hand has left far off comes back at approach speed, from as far as offsets go."""
-        limits = self.rig.limits
-        most = limits.offset_mm * MM if returning else limits.engage_error_mm * MM + BEYOND
-        return abs(error) > most
+        return abs(error) > (self._back_most if returning else self._most)
 
     def _devices(self, now_s: float, senses: Senses, leading: set[Side]) -> set[str]:
         faults, intakes = set(), senses.intakes
         for row, device, limit in self.silences:
-            if not intakes[device].age(now_s) <= limit:
+            if not now_s - intakes[device].seen_s <= limit:
                 faults.add(row)
         if intakes[self.inertial].stuck:
             faults.add("inertial stuck")
@@ -92,7 +98,7 @@ class FaultFinder:
             faults.add("enable released")
         for side in leading:
             intake = intakes[self.bars[side]]
-            if not intake.age(now_s) <= AGE["bar"]:
+            if not intake.age(now_s) <= self.bar_ages[side]:
                 faults.add("bar silent")
         return faults
 
@@ -103,7 +109,7 @@ class FaultFinder:
         moves = not stands or blade.valves_open() or any(senses.hands.values())
         found = False
         for side, watch in self.stuck.items():
-            same = senses.intakes[self.rig.bars[side].device].same
+            same = senses.intakes[self.bars[side]].same
             moved, forward = self._moved(side, blade), 0.0 if speed is None else speed * dt
             if watch.update(same, moves=moves, moved=moved, forward=forward):
                 found |= side in leading
@@ -119,7 +125,7 @@ class FaultFinder:
     def _motion(
         self, dt: float, senses: Senses, blade: Blade, errors: dict[Side, EndError | None]
     ) -> set[str]:
-        if self.rig.valves is None or any(senses.hands.values()) or not 0.0 < dt <= CLOCK_JUMP:
+        if self._no_valves or any(senses.hands.values()) or not 0.0 < dt <= CLOCK_JUMP:
             for watches in (self.moves, self.answers, self.jumps):
                 for watch in watches.values():
                     watch.reset()
@@ -161,9 +167,9 @@ class FaultFinder:
         )
 
     def _second_bar_off(self, blade: Blade) -> bool:
-        master = self.rig.control.master
-        for side, track in blade.tracks.items():
-            if side is master or not track.known() or track.guide is Guide.SURFACE:
+        for side in self._others:
+            track = blade.tracks[side]
+            if not track.known() or track.guide is Guide.SURFACE:
                 continue
             view = track.positions[-1] + track.filter.h * math.tan(
                 track.bar.beam_half_angle_deg * DEG
@@ -192,6 +198,11 @@ def _time_faults(dt: float) -> set[str]:
     if not 0.0 < dt <= CLOCK_JUMP:
         return {"clock jumped"}
     return {"loop late"} if dt > LATE else set()
+
+
+def bar_age(frame_s: float) -> float:
+    """How long a bar of such frames may fire nothing, s: three frames, within limits."""
+    return min(max(DEAD_PERIODS * frame_s, BAR_LEAST), AGE["bar"])
 
 
 def needed_bars(rig: Rig, guides: dict[Side, Guide]) -> set[Side]:

@@ -5,8 +5,6 @@ Pure: `decide` sees Facts and the guard's few memories; it reads no sensor and w
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import msgspec
 
 from firmware_py.guard.table import BY_NAME, ROWS, Recovery, Response, Row
@@ -17,10 +15,13 @@ REVERSE = -0.03  # m/s; faster backwards is reversing, above the speed sensor's 
 UNSETTLED = "The tilt is not settled yet. Let the machine stand for two seconds."
 STILL = 0.05  # m/s; below this for STILL_S the machine stands
 STILL_S = 1.0
+# asked for at every tick: to look up a member costs
+LED, COAST, HOLD, OVERRIDE = EndState.LED, EndState.COAST, EndState.HOLD, EndState.OVERRIDE
+NOT_LED = (Guide.HOLD, Guide.BY_HAND)
+KEPT = frozenset({LED, COAST, OVERRIDE})  # what goes on without a reference of its own
 
 
-@dataclass(slots=True)
-class EndFacts:
+class EndFacts(msgspec.Struct, gc=False):
     """What is known of one end at a tick."""
 
     guide: Guide
@@ -33,19 +34,18 @@ class EndFacts:
     @property
     def lost(self) -> bool:
         """It should be led, no hand leads it, and its reference or datum is missing."""
-        should = self.guide not in (Guide.HOLD, Guide.BY_HAND) and not self.hand
+        should = self.guide not in NOT_LED and not self.hand
         return should and (self.error is None or not self.trusted)
 
 
-@dataclass(slots=True)
-class Facts:
+class Facts(msgspec.Struct):
     """All that the guard sees of a tick."""
 
     dt: float
     speed: float | None
     ends: dict[Side, EndFacts]
     crossfall_off: float  # ratio, absolute
-    faults: set[str] = field(default_factory=set)
+    faults: set[str] = msgspec.field(default_factory=set)
     has_valves: bool = True
     settled: bool = True  # the tilt's
 
@@ -95,7 +95,7 @@ class Guard:
         if not facts.settled:
             return UNSETTLED
         for side, end in facts.ends.items():
-            if end.guide in (Guide.HOLD, Guide.BY_HAND):
+            if end.guide in NOT_LED:
                 continue
             if not end.datum:
                 return f"{side}: no datum. Set the datum first."
@@ -153,24 +153,22 @@ class Guard:
     def _end_state(self, facts: Facts, side: Side, standing: bool) -> EndState:
         end = facts.ends[side]
         if end.hand:
-            return EndState.OVERRIDE
-        if end.guide is Guide.BY_HAND:
-            return EndState.BY_HAND
-        if end.guide is Guide.HOLD or self.asked_hold[side] or standing:
-            return EndState.HOLD
-        if end.error is None or not end.trusted:
-            return EndState.HOLD
-        return EndState.COAST if end.coasting else EndState.LED
+            return OVERRIDE
+        if end.guide in NOT_LED:
+            return EndState.BY_HAND if end.guide is Guide.BY_HAND else HOLD
+        if self.asked_hold[side] or standing or end.error is None or not end.trusted:
+            return HOLD
+        return COAST if end.coasting else LED
 
     def _add_consequences(self, facts: Facts, states: dict[Side, EndState]) -> None:
         """Faults that follow from the states: lost references, crossfall, no led end."""
+        lost = False
         for end in facts.ends.values():
             if end.lost:
                 facts.faults.add("reference lost" if end.datum else "no datum")
+                lost = True
         if self.engaged:
-            lost = any(end.lost for end in facts.ends.values())
-            kept = {EndState.LED, EndState.COAST, EndState.OVERRIDE}
-            if lost and kept.isdisjoint(states.values()):
+            if lost and KEPT.isdisjoint(states.values()):
                 facts.faults.add("no led end")
             elif self._drifted(facts, states):
                 facts.faults.add("crossfall off")
@@ -183,14 +181,13 @@ class Guard:
 
     def _drifted(self, facts: Facts, states: dict[Side, EndState]) -> bool:
         """One end is held beside a led one, and the crossfall has left its limit."""
-        led = EndState.LED in states.values() or EndState.COAST in states.values()
-        held = EndState.HOLD in states.values()
+        both = tuple(states.values())
+        led, held = LED in both or COAST in both, HOLD in both
         return led and held and facts.crossfall_off > self.hold_crossfall
 
     def _neutral(self, why: str, facts: Facts, standing: bool) -> Verdict:
         states = {
-            side: EndState.OVERRIDE if end.hand else EndState.NEUTRAL
-            for side, end in facts.ends.items()
+            side: OVERRIDE if end.hand else EndState.NEUTRAL for side, end in facts.ends.items()
         }
         return Verdict(Mode.NEUTRAL, why, states, standing)
 
@@ -207,7 +204,7 @@ class Guard:
     def _auto_words(self, facts: Facts, states: dict[Side, EndState], standing: bool) -> str:
         if standing:
             return "Standing: both ends held."
-        if EndState.OVERRIDE in states.values():
+        if OVERRIDE in states.values():
             return "The driver's hand leads."
         for name in ("reference lost", "no datum"):
             if name in facts.faults:

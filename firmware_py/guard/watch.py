@@ -99,23 +99,29 @@ class StuckWatch:
     def update(self, same: Sequence[int], *, moves: bool, moved: float, forward: float) -> bool:
         """same: equal readings in a row by element; moved: known rise of the bar so far, m;
         forward: way of this tick, m."""
-        stuck = 0
+        stuck, way, low, high = 0, abs(forward), self.low, self.high
         for k, count in enumerate(same):
-            if not moves:
-                self.base[k] = count
-            elif count < self.seen[k]:
-                self.base[k] = 0
             if not moves or count < self.seen[k] or not count:
-                self.low[k] = self.high[k] = moved
-                self.way[k] = 0.0
+                self.base[k] = 0 if moves else count
+                low[k] = high[k] = moved
+                self.way[k] = way
+            else:
+                self.way[k] += way
+                if moved < low[k]:
+                    low[k] = moved
+                elif moved > high[k]:
+                    high[k] = moved
             self.seen[k] = count
-            self.low[k], self.high[k] = min(self.low[k], moved), max(self.high[k], moved)
-            self.way[k] += abs(forward)
-            far = self.high[k] - self.low[k]
-            over = far > self.hidden + JUMP_BY_ROOT * math.sqrt(self.way[k])
-            often = count - self.base[k] >= self.most
-            stuck += often or (over and count - self.base[k] >= FEWEST)
+            equal = count - self.base[k]
+            if equal >= self.most:
+                stuck += 1
+            elif equal >= FEWEST:
+                stuck += high[k] - low[k] > self._hidden(self.way[k])
         return stuck * 2 > len(same)
+
+    def _hidden(self, way: float) -> float:
+        """How far a bar may rise and fall over so much way before equal ranges are odd, m."""
+        return self.hidden + JUMP_BY_ROOT * math.sqrt(way)
 
 
 def equal_readings(step_m: float, noise_m: float) -> float:

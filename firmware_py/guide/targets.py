@@ -14,6 +14,8 @@ from firmware_py.fuse.moment import NO_SIGHT, Sight
 from firmware_py.messages import BAR_GUIDES, SIDES, Guide, Side
 from firmware_py.settings import Rig
 
+FALL = Guide.FALL  # asked for at every tick: to look up a member costs
+
 
 class EndError(msgspec.Struct, frozen=True, gc=False):
     """Height error of one end (m) and its variance (m^2).
@@ -116,6 +118,6 @@ class Targets:
         guide = self.ends[side].guide
         if guide in BAR_GUIDES:
             return bars[side]
-        if guide is not Guide.FALL:
+        if guide is not FALL:
             return None
         return self.fall_error(side, bars[side.other] if other_led else None, blade)

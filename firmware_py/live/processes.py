@@ -19,7 +19,7 @@ from firmware_py.errors import LineholdError
 
 PR_SET_PDEATHSIG = 1  # <sys/prctl.h>
 READY, WRONG = b"r", b"!"
-MOST = 2048  # bytes of what a process that does not come up can say
+MOST = 4096  # bytes of what a process that does not come up can say: PIPE_BUF, so it is whole
 
 
 class StartError(LineholdError, OSError):

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import math
 import operator
+from collections.abc import Callable
 
 from drivers.samples import (
+    OK,
     AirSample,
     AnySample,
     InertialSample,
@@ -19,6 +21,7 @@ from drivers.samples import (
     Validity,
 )
 
+FAULT = Validity.FAULT  # asked for with every sample: to look up a member costs
 LATE = 0.5  # s; the tracker can place an echo no further back than this
 AHEAD = 0.002  # s; more than the loop's own clock resolution is a wrong clock
 FLIGHT = 0.06  # s; 10 m there and back: beyond every element's reach
@@ -52,15 +55,14 @@ class Intake:
 
     def accept(self, sample: AnySample, now_s: float) -> bool:
         """True for a usable sample; else it is counted and `why` says what was wrong."""
-        fault = self._fault(sample, now_s)
-        if fault:
+        if fault := self._fault(sample, now_s):
             self.dropped += 1
             self.why = fault
             return False
         self.count += 1
         self.last_s = sample.time_s
         self._watch_sameness(sample)
-        if sample.validity is Validity.OK or isinstance(sample, RangePing):
+        if sample.validity is OK or isinstance(sample, RangePing):
             self.seen_s = now_s
         return True
 
@@ -68,10 +70,13 @@ class Intake:
         if self.kind is not None and type(sample) is not self.kind:
             return "another device's kind of sample"
         try:
-            fault = self._time_fault(sample.time_s, now_s) or _value_fault(sample, self.elements)
+            time_s = sample.time_s
+            fits = self.last_s < time_s <= now_s + AHEAD and time_s >= now_s - LATE
+            fault = "" if fits else self._time_fault(time_s, now_s)
+            fault = fault or VALUE_FAULTS.get(type(sample), _nothing)(sample, self.elements)
         except (TypeError, AttributeError):
             return "a reading of another type"  # nothing checks types between a driver and here
-        if not fault and sample.validity is Validity.FAULT:
+        if not fault and sample.validity is FAULT:
             return "device reports a fault"
         return fault
 
@@ -88,8 +93,6 @@ class Intake:
         return now_s - self.seen_s
 
     def _time_fault(self, time_s: float, now_s: float) -> str:
-        if self.last_s < time_s <= now_s + AHEAD and time_s >= now_s - LATE:
-            return ""
         if not math.isfinite(time_s):
             return "time is not finite"
         if time_s > now_s + AHEAD:
@@ -101,10 +104,10 @@ class Intake:
         return "out of order" if time_s < self.last_s else ""
 
     def _watch_sameness(self, sample: AnySample) -> None:
-        if isinstance(sample, InertialSample):
+        if type(sample) is InertialSample:
             mark = sample.ax + 3.0 * sample.ay + 7.0 * sample.gx + 11.0 * sample.gy + sample.az
             slot = 0
-        elif isinstance(sample, RangePing) and sample.echoes:
+        elif type(sample) is RangePing and sample.echoes:
             mark, slot = sample.echoes[0].flight_s, sample.element
         else:
             return
@@ -112,20 +115,17 @@ class Intake:
         self.previous[slot] = mark
 
 
-def _value_fault(sample: AnySample, elements: int) -> str:
-    """What is impossible about a sample's values; '' when nothing is."""
-    if isinstance(sample, RangePing):
-        return _ping_fault(sample, elements)
-    if isinstance(sample, InertialSample):
-        return _inertial_fault(sample)
-    if isinstance(sample, MotionSample):
-        return _outside(sample.speed_mps, SPEED) or _outside(sample.distance_m, DISTANCE)
-    if isinstance(sample, AirSample):
-        reading = sample.temperature_c
-        if reading is not None and not AIR[0] <= reading <= AIR[1]:
-            return "impossible reading"
-        return ""
+def _nothing(sample: AnySample, elements: int) -> str:
     return ""
+
+
+def _motion_fault(sample: MotionSample, elements: int) -> str:
+    return _outside(sample.speed_mps, SPEED) or _outside(sample.distance_m, DISTANCE)
+
+
+def _air_fault(sample: AirSample, elements: int) -> str:
+    reading = sample.temperature_c
+    return "" if reading is None or AIR[0] <= reading <= AIR[1] else "impossible reading"
 
 
 def _outside(value: float | None, limit: float) -> str:
@@ -143,8 +143,17 @@ def _ping_fault(ping: RangePing, elements: int) -> str:
     return ""
 
 
-def _inertial_fault(s: InertialSample) -> str:
+def _inertial_fault(s: InertialSample, elements: int) -> str:
     # a NaN fails every comparison, so each test is written to pass only what is in range
     force = -FORCE <= s.ax <= FORCE and -FORCE <= s.ay <= FORCE and -FORCE <= s.az <= FORCE
     rate = -RATE <= s.gx <= RATE and -RATE <= s.gy <= RATE and -RATE <= s.gz <= RATE
     return "" if force and rate else "impossible reading"
+
+
+# what is impossible about a sample's values, by its kind; '' when nothing is
+VALUE_FAULTS: dict[type, Callable[..., str]] = {
+    RangePing: _ping_fault,
+    InertialSample: _inertial_fault,
+    MotionSample: _motion_fault,
+    AirSample: _air_fault,
+}

@@ -9,15 +9,15 @@ import math
 from collections.abc import Sequence
 
 from drivers.samples import (
+    OK,
     AirSample,
     AnySample,
     DriverSample,
     InertialSample,
     MotionSample,
     RangePing,
-    Validity,
 )
-from firmware_py.messages import Side
+from firmware_py.messages import LEFT, RIGHT, Side
 from firmware_py.sense.elements import ElementCorrection
 from firmware_py.sense.intake import AIR, FORCE, Intake
 from firmware_py.sense.mount import MountYaw
@@ -159,7 +159,7 @@ class Senses:
     def _one(self, sample: AnySample) -> None:
         if isinstance(sample, InertialSample):
             self._inertial(sample)
-        elif sample.validity is not Validity.OK:
+        elif sample.validity is not OK:
             return
         elif isinstance(sample, MotionSample):
             self._motion(sample)
@@ -167,7 +167,7 @@ class Senses:
             self._air(sample)
         elif isinstance(sample, DriverSample):
             self.enable = sample.enable
-            self.hands = {Side.LEFT: sample.left_hand, Side.RIGHT: sample.right_hand}
+            self.hands = {LEFT: sample.left_hand, RIGHT: sample.right_hand}
 
     def _inertial(self, s: InertialSample) -> None:
         last, self.inertial_s = self.inertial_s, s.time_s
