@@ -98,3 +98,14 @@ def test_thermometer_lags_and_is_noisy() -> None:
     assert air.name == "air"
     assert abs(lag[150:170].mean()) == pytest.approx(20.0 * math.pi / 320.0 * 30.0, rel=0.25)
     assert np.diff(readings).std() == pytest.approx(0.2 * math.sqrt(2.0), rel=0.15)
+
+
+def test_a_sensor_that_was_on_before_drifts_by_what_is_left() -> None:
+    """On for one time constant: 20 K/e are left of the warm-up, and none at the first sample."""
+    drift = 0.1e-3 * G
+    rows = _rows(replace(QUIET, accel_per_k=drift, accel_density=0.0, on_s=300.0), 300.0)
+    size = np.abs(rows[:, 1])
+    assert size[0] < 0.001 * drift
+    left = 20.0 / math.e
+    assert size[-1] == pytest.approx(drift * left * (1.0 - 1.0 / math.e), rel=0.01)
+    assert rows[0, 6] == pytest.approx(18.0 + 20.0 - left, abs=0.3)

@@ -14,7 +14,7 @@ from firmware_py.commands.verify import build
 from firmware_py.journal.read import Recorded, read_log
 from firmware_py.messages import Side
 from firmware_py.replay import replay
-from firmware_py.settings import MM
+from firmware_py.settings import MM, Rig
 from firmware_py.settings_file import parse
 from firmware_py.trial.result import Result
 from firmware_py.trial.run import run_trial
@@ -71,8 +71,11 @@ def result(folder: Path, truths: list[Truth]) -> Result:
         truths.append(sim.truth())  # type: ignore[attr-defined]
         return truths[-1]
 
+    plain = rig_named("reference").model_dump(mode="json")
+    plain["control"]["tick_hz"] = 50  # half the work, and the same ground
     return run_trial(
-        parse(TRIAL, "t", Scenario), job=str(folder / "job.toml"), truth=watch,
+        parse(TRIAL, "t", Scenario), Rig.model_validate(plain), job=str(folder / "job.toml"),
+        truth=watch,
         journal=folder / "journal.mcap",
     )  # fmt: skip
 

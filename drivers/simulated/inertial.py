@@ -45,7 +45,8 @@ class Errors:
         dt = 1.0 / t.rate_hz
         time = (self._start + np.arange(BLOCK, dtype=np.float64)) * dt
         self._start += BLOCK
-        warm = t.warm_up_k * -np.expm1(-time / t.warm_up_s)
+        warm = t.warm_up_k * -np.expm1(-(time + t.on_s) / t.warm_up_s)
+        zeroed = t.warm_up_k * -math.expm1(-t.on_s / t.warm_up_s)  # when the bias was taken out
         half_band = math.sqrt(0.5 * t.rate_hz)  # density to sigma at this rate
         white = np.repeat(
             [
@@ -58,7 +59,7 @@ class Errors:
         bias = self._bias + np.cumsum(walk * gen.standard_normal((BLOCK, 6)), axis=0)
         self._bias = bias[-1]
         out = np.empty((BLOCK, 7))
-        out[:, :6] = bias + warm[:, None] * self._per_k + self._engine(time)
+        out[:, :6] = bias + (warm - zeroed)[:, None] * self._per_k + self._engine(time)
         out[:, :6] += white * gen.standard_normal((BLOCK, 6))
         out[:, 6] = t.start_c + warm + 0.05 * gen.standard_normal(BLOCK)
         return out

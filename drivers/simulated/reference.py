@@ -87,6 +87,7 @@ class InertialTruth:
     gyro_per_k: float = math.radians(0.01)  # rad/s/K; datasheet LSM6DSO, 10 mdps/K
     warm_up_k: float = 20.0  # specified
     warm_up_s: float = 300.0  # chosen: time constant
+    on_s: float = 0.0  # switched on so long before its zero was taken and the run began
     start_c: float = 18.0  # chosen
     yaw_rad: float = math.radians(1.0)  # specified: mounting yaw, sensor turned left
     engine_hz: float = 27.0  # chosen: 1600 rev/min; the second line is twice that

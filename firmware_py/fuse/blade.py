@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 
 from firmware_py.fuse.gain import ValveGain
-from firmware_py.fuse.ground import SLOPE_PSD, Geometry, GroundRate
 from firmware_py.fuse.history import History
 from firmware_py.fuse.lift import Lift
 from firmware_py.fuse.moment import Moment, Sight
 from firmware_py.fuse.track import Motion, Track
+from firmware_py.fuse.under import CREEP, Under
 from firmware_py.messages import LEFT, RIGHT, SIDES, Guide, Side
 from firmware_py.settings import MM, Rig
 
@@ -22,7 +22,6 @@ GRADE_S = 12.0  # s; the reference's own grade: slower than the machine's pitchi
 SWING_M = 0.22  # m, each of two stages: a driver's steering at a string's corners averages out
 DRIFT_M = 1.25  # m; most of a span: the corners that a string makes at its pins in a bend
 STANDING = 0.03  # m/s; three sigma of the smoothed speed
-CREEP = 0.1  # m/s; below this neither bend nor crab can be told
 HEAVE = 4e-4  # (m/s)^2/s at 1 m/s, grows with the speed cubed: tracks on ISO 8608 class D
 HEAVE_STILL = 2e-6  # (m/s)^2/s at creep
 HAND_RISE = 2e-4  # m^2/s while a hand moves this end's valve, up to 90 mm/s
@@ -32,15 +31,13 @@ RISE_STILL = 2e-8  # m^2/s standing with the valves shut: a datum is a mean of s
 SIDE = 2e-5  # m^2/s; slip of the tracks
 TURN = 1e-3  # rad^2/s per m/s; steering, and the corners of a string
 SIDE_BLIND = 2.5e-3  # m^2/s; when the speed is not known
-GYRO_WHITE = 2e-5  # (rad/s)^2 of one tick: noise, and ground that no track model foresees
-GYRO_ENGINE = 3.5e-5  # (rad/s)^2; vibration, 0.35 deg/s rms
 
 
 class Blade:
     """Fuses tilt, valves, speed and echoes. `advance` once a tick, then pings, then read."""
 
     STATE = (
-        "history", "lifts", "lift_rates", "tracks", "roll_ground", "pitch_ground", "valve_gain",
+        "history", "lifts", "lift_rates", "tracks", "under", "valve_gain",
         "grade", "speed", "swung", "swing", "drift", "drift_from", "crab", "roll", "pitch",
         "roll_variance", "mean_lift", "turned", "started",
     )  # fmt: skip
@@ -62,7 +59,8 @@ class Blade:
                         self._arm(side))
             for side, bar in rig.bars.items()
         }  # fmt: skip
-        self.roll_ground, self.pitch_ground = self._ground(rig, tick)
+        lag_s = self.lifts[Side.LEFT].lag_s
+        self.under = Under(rig, [one + lag_s + 0.5 * tick for one in self.valve_gain.deads])
         self.speed = 0.0
         self.grade = self.crab = self.swung = self.swing = self.drift = 0.0
         self.drift_from: float | None = None  # m; the reference's lateral at the last tick
@@ -71,19 +69,6 @@ class Blade:
         self.roll_variance = 1.0
         self.lift_rates = dict.fromkeys(SIDES, 0.0)
         self.started = False
-
-    def _ground(self, rig: Rig, tick: float) -> tuple[GroundRate, GroundRate]:
-        """Roll: the two tracks' difference. Pitch: their mean, with the height it goes with."""
-        length, gauge = rig.tracks.length_mm * MM, rig.tracks.gauge_mm * MM
-        noise = (GYRO_WHITE, GYRO_ENGINE)
-        roll = Geometry(length, (1.0, 0.0), (1.0, 0.0), 2.0 * SLOPE_PSD / gauge**2, tick, *noise)
-        pitch = Geometry(length, (0.0, 1.0), (1.0, self.ahead), 0.5 * SLOPE_PSD, tick, *noise)
-        lag = self.lifts[Side.LEFT].lag_s
-        aheads = [dead + lag + 0.5 * tick for dead in self.valve_gain.deads]
-        grounds = GroundRate(roll), GroundRate(pitch)
-        for ground in grounds:
-            ground.prepare(aheads)
-        return grounds
 
     def _arm(self, side: Side) -> tuple[float, float]:
         bar = self.rig.bars[side]
@@ -97,7 +82,7 @@ class Blade:
             self.roll, self.pitch, self.grade = tilt.roll, tilt.pitch, tilt.pitch
             self.started = True
         self._learn(moment)
-        hidden = self._hand_lift(moment) + self._hidden_heave()
+        hidden = self._hand_lift(moment) + self.under.hidden(self.speed)
         lift = (0.5 * sum(self.lift_rates.values()) + hidden) * dt
         self.mean_lift += lift
         self._turns(moment)
@@ -108,6 +93,7 @@ class Blade:
         self.turned = (rolled + tilt.roll_rate * dt, pitched + tilt.pitch_rate * dt)
         pose = (self.roll, self.pitch, self.grade)
         self.history.push((now_s, self.mean_lift, *self.turned, *pose))
+        self._leave((moment.speed or 0.0) * dt)
 
     def _learn(self, moment: Moment) -> None:
         """What the valves do by now, what the ground does to roll and pitch, the valves' gain."""
@@ -118,11 +104,18 @@ class Blade:
             found.gain * right.rate_after(found.dead_s),
         )
         self.lift_rates = {LEFT: rates[0], RIGHT: rates[1]}
-        self.roll_ground.push(tilt.roll_rate - (rates[0] - rates[1]) / (2.0 * self.half))
-        self.pitch_ground.push(-tilt.pitch_rate)  # of the slope, nose up > 0
         self.speed = 1.0 if moment.speed is None else abs(moment.speed)
+        turned = tilt.roll_rate - (rates[0] - rates[1]) / (2.0 * self.half)
+        self.under.feel(moment.dt, self.speed, turned, -tilt.pitch_rate)
         if not moment.by_hand:
             found.learn(tilt.roll_rate, left, right)
+
+    def _leave(self, forward: float) -> None:
+        """What the edge leaves behind it for the tracks, at its middle."""
+        side = self.rig.control.master
+        found = self.end_height(side)
+        level = None if found is None else found[0] - side.sign * self.half * math.sin(self.roll)
+        self.under.trail.push(forward, level, self.roll)
 
     def _turns(self, moment: Moment) -> None:
         """Grade and crab, both slow.
@@ -192,7 +185,7 @@ class Blade:
         lefts, rights = moment.hands[LEFT], moment.hands[RIGHT]
         if lefts == rights:
             return 0.0
-        rolled = self.half * self.roll_ground.lately()
+        rolled = self.half * self.under.roll.lately()
         return rolled if lefts else -rolled
 
     def _still(self, moment: Moment) -> bool:
@@ -202,18 +195,12 @@ class Blade:
 
     def moving(self, side: Side) -> float:
         """Motion of an end over the last moments that no command explains, m/s."""
-        roll = self.roll_ground.lately()
+        roll = self.under.roll.lately()
         return self.heave(side) + self.pitching() + roll * side.sign * self.half
 
     def pitching(self) -> float:
         """Rate at which the machine's pitching moved the edge over the last moments, m/s."""
-        return self.pitch_ground.lately() * self.ahead
-
-    def _hidden_heave(self) -> float:
-        """Rise of the track centre that goes with the pitching just seen, m/s."""
-        if self.speed < CREEP:
-            return 0.0
-        return self.pitch_ground.hidden(self.speed)
+        return self.under.pitch.lately() * self.ahead
 
     def heave(self, side: Side) -> float:
         """Rise of the track centre over its reference that only the echoes show, m/s."""
@@ -224,8 +211,7 @@ class Blade:
         """Rate at which the ground moves each end ahead_s from now, and its mean until then."""
         if self.speed < CREEP:
             return dict.fromkeys(SIDES, (0.0, 0.0))
-        roll, roll_mean = self.roll_ground.ahead(ahead_s, self.speed)
-        rise, rise_mean = self.pitch_ground.ahead(ahead_s, self.speed)
+        (rise, rise_mean), (roll, roll_mean) = self.under.ahead_of(ahead_s, self.speed)
         out = {}
         for side in SIDES:
             arm, heave = side.sign * self.half, self.heave(side)

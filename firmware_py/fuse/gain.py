@@ -15,6 +15,10 @@ SMOOTH_S = 0.02  # s; low-pass before it
 MEMORY_S = 15.0  # s; how long an observation counts
 PRIOR = 4e-3  # (rad/s)^2 of seen command that outweighs the rig file's own word
 RANGE = (0.7, 2.5)  # of the rig file's gain; a slower valve is under-driven, which is safe
+# of the two ends' common motion (variance), lost to their difference: samples a few ms apart from
+# the model, one valve a tick after the other. Regression on a noisy regressor finds too little
+# (attenuation); too little makes the loop hunt, most so on cut ground, where both ends move alike
+STRAY = 0.015
 SURE = 3.0  # log likelihood ratio at which another dead time is believed
 CLEAR = 4.0  # of the prior: from so much seen command on, silence is no chance
 SILENT = 0.2  # of the rig file's gain: less is no answer
@@ -44,7 +48,20 @@ class Difference:
 class ValveGain:
     """`learn` takes a tick's roll rate; `gain` and `dead_s` are the best word on the valves."""
 
-    STATE = ("gain", "dead_s", "seen", "asked", "back", "at", "xx", "xz", "zz", "count")
+    STATE = (
+        "gain",
+        "dead_s",
+        "seen",
+        "asked",
+        "both",
+        "back",
+        "at",
+        "xx",
+        "xz",
+        "zz",
+        "cc",
+        "count",
+    )
 
     def __init__(self, tick_s: float, dead_s: float, width: float) -> None:
         self.tick_s, self.stated_s, self.width = tick_s, dead_s, width
@@ -60,9 +77,10 @@ class ValveGain:
         self.gain, self.dead_s = 1.0, self.stated_s
         blend = min(1.0, self.tick_s / SMOOTH_S)
         self.seen, self.asked = Difference(self.span, blend), Difference(self.span, blend)
+        self.both = Difference(self.span, blend)
         self.back = [0.0] * DEPTH
         self.at = 0
-        self.xx, self.xz, self.zz = [0.0] * n, [0.0] * n, 0.0
+        self.xx, self.xz, self.zz, self.cc = [0.0] * n, [0.0] * n, 0.0, 0.0
         self.count = 0.0
 
     @property
@@ -78,6 +96,8 @@ class ValveGain:
         fade, back, at, xx, xz = self.fade, self.back, self.at, self.xx, self.xz
         z = self.seen.update(roll_rate)
         back[at] = self.asked.update((left.rate - right.rate) / self.width)
+        common = self.both.update((left.rate + right.rate) / self.width)
+        self.cc = self.cc * fade + common * common
         self.zz = self.zz * fade + z * z
         self.count = self.count * fade + 1.0
         for k, delay in enumerate(self.delays):
@@ -99,4 +119,7 @@ class ValveGain:
             k = best
             self.dead_s = self.deads[k]
         gain = (self.xz[k] + PRIOR) / (self.xx[k] + PRIOR)
+        if gain < 1.0:  # a valve is believed to be slower only past what the stray may explain
+            sure = max(self.xx[k] - STRAY * self.cc, 0.0)
+            gain = min((self.xz[k] + PRIOR) / (sure + PRIOR), 1.0)
         self.gain = min(max(gain, RANGE[0]), RANGE[1])

@@ -200,6 +200,9 @@ class Scenario(Part):
     passes: int = Field(default=1, ge=1, le=10, description="over the same ground")
     soil: bool = Field(default=False, description="the ground stays as the blade leaves it")
     start_above_mm: float = Field(default=0, ge=-100, le=300, description="blade over design")
+    warm_up_min: float = Field(
+        default=0, ge=0, le=240, description="the sensor was on before its zero was taken"
+    )
     events: list[Event] = Field(default=[], max_length=500)
 
     def beside(self, side: Side) -> Beside | None:

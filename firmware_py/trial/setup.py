@@ -133,7 +133,9 @@ def truth_for(scenario: Scenario, rig: Rig) -> RigTruth:
     return replace(
         ref, blade=blade, tracks=tracks, valves=valves,
         left_bar=bars.get(Side.LEFT), right_bar=bars.get(Side.RIGHT),
-        inertial=replace(ref.inertial, rate_hz=rig.inertial.rate_hz),
+        inertial=replace(
+            ref.inertial, rate_hz=rig.inertial.rate_hz, on_s=60.0 * scenario.warm_up_min
+        ),
         valve_speed_factor=scenario.valve_speed_factor,
         extra_dead_time_s=scenario.extra_dead_time_s,
     )  # fmt: skip
