@@ -192,7 +192,9 @@ def test_a_rig_with_an_ignition_needs_such_a_pin_here(tmp_path: Path, factory: s
     )  # fmt: skip
     assert done.returncode == 2
     [line] = done.stderr.splitlines()
-    assert line.startswith(("GPIO 24 cannot be opened", "pins of the header need the packages"))
+    assert line.startswith(
+        ("GPIO 24 cannot be opened", "pins of the header need gpiozero and lgpio")
+    )
     assert not list(tmp_path.glob("*.mcap"))
 
 

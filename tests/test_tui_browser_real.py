@@ -19,6 +19,7 @@ pytest.importorskip("aiohttp", reason="the extra [browser] is not installed")
 from test_tui_browser_making import PATIENCE_S, TOKEN, desk, loop_at, run
 from test_tui_browser_tab import CHROMIUM, Tab, chromium
 
+from firmware_py.link.frames import Begin
 from firmware_py.messages import Disengage, Engage
 from tui.browser_process import argv_of
 
@@ -196,9 +197,9 @@ def test_the_dashboard_itself_asks_with_control_and_never_without(
             if control:
                 await click(tab, "HOLD NOW")
                 async with asyncio.timeout(PATIENCE_S):
-                    while len(asked) < 2:
+                    while len(asked) < 3:
                         await asyncio.sleep(0.02)
-                assert [type(request) for request in asked[:2]] == [Engage, Disengage]
+                assert [type(request) for request in asked[:3]] == [Begin, Engage, Disengage]
             else:
                 await tab.press("3")
                 await tab.shows("DEVICES")
