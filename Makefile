@@ -37,7 +37,7 @@ run: .venv/.stamp-run ## simulate the demo job and write it to out/
 	$(BIN)/linehold trial $(DEMO) --out out/$(DEMO)
 
 test: .venv/.stamp-dev ## run the tests
-	$(BIN)/python -m pytest -n 2 --dist loadgroup
+	$(BIN)/python -m pytest -n 3 --dist loadgroup
 
 lint: .venv/.stamp-dev ## check style, types and the import walls
 	$(BIN)/ruff check .

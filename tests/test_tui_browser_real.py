@@ -199,7 +199,8 @@ def test_the_dashboard_itself_asks_with_control_and_never_without(
                 async with asyncio.timeout(PATIENCE_S):
                     while len(asked) < 3:
                         await asyncio.sleep(0.02)
-                assert [type(request) for request in asked[:3]] == [Begin, Engage, Disengage]
+                kinds = [type(one) for one in asked if not isinstance(one, Begin)]
+                assert kinds == [Engage, Disengage]
             else:
                 await tab.press("3")
                 await tab.shows("DEVICES")
