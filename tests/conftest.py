@@ -19,8 +19,15 @@ LIVE = (  # start processes of their own, and are judged by the clock
 )  # fmt: skip
 
 
+DEAR = (  # share what is dear to make
+    "test_story", "test_commission_commands", "test_commission_daily", "test_trial_passes",
+    "test_commands", "test_report_command", "test_docs",
+)  # fmt: skip
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """One after another: two live runs at once would make each other late."""
     for item in items:
-        if item.path.stem in LIVE:
-            item.add_marker(pytest.mark.xdist_group("live"))
+        stem = item.path.stem
+        if stem in LIVE or stem in DEAR:
+            item.add_marker(pytest.mark.xdist_group("live" if stem in LIVE else stem))
