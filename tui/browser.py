@@ -157,7 +157,7 @@ async def _run(desk: Desk, place: Place, lines: Sequence[str]) -> int:
 def _no_place(error: OSError, place: Place) -> int:
     if error.errno == errno.EADDRINUSE:
         return _fail(f"port {place.port} is taken; use another: --port", FAULT)
-    if error.errno == errno.EADDRNOTAVAIL:
+    if error.errno in (errno.EADDRNOTAVAIL, None):  # Python 3.13 tells it without a number
         return _fail(f"--on {place.on}: this computer has no such address; see: ip address")
     return _fail(f"cannot listen at {place.host}: {os.strerror(error.errno or 0)}", FAULT)
 
