@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
 from drivers.board_devices import BoardBar as BoardBarDevice
 from drivers.errors import DeviceError
@@ -12,7 +12,7 @@ from drivers.range_bar import ElementBar
 from drivers.rangers.build import i2c_bar, serial_bar
 from drivers.rangers.i2c import I2cTraits
 from drivers.rangers.uart import UartRanger, UartTraits
-from firmware_py.devices.shared import Shared
+from firmware_py.devices.shared import Shared, on_board
 from firmware_py.messages import Side
 from firmware_py.settings import MM, Bar
 from firmware_py.settings_bars import (
@@ -121,11 +121,4 @@ def _board(bar: BoardBar, shared: Shared) -> Joined:
     link = shared.link(bar.on)
     device = BoardBarDevice(link, bar.device, bar.elements, bar.frame_ms * MS / bar.elements)
     device.gate(bar.reach_near_mm * MM, bar.reach_far_mm * MM)
-    return Joined(
-        bar.device, device, lambda: f"board {link.identity.hex()}", lambda now_s: _why(link.why),
-        lambda: link.counts, reader=device, bar=device, dead=device.dead,
-    )  # fmt: skip
-
-
-def _why(words: str) -> Sequence[str]:
-    return (words,) if words else ()
+    return on_board(bar.device, link, device, bar=device)

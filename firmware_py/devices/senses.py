@@ -19,7 +19,7 @@ from drivers.inertial.mpu6050 import Mpu6050
 from drivers.inputs import OpenWithHand, Pin, PinInputs
 from drivers.mixed import Joined
 from drivers.wheel import EdgePin, Wheel
-from firmware_py.devices.shared import Shared
+from firmware_py.devices.shared import Shared, on_board
 from firmware_py.settings import MM, Driver, Gnss, Inertial, Motion, Thermometer
 from firmware_py.settings_devices import (
     Bno055Inertial,
@@ -43,11 +43,7 @@ def open_inertial(table: Inertial, shared: Shared, now_s: float) -> Joined | Non
         case BoardInertial():
             link = shared.link(table.on)
             board = BoardInertialDevice(link, table.device)
-            return Joined(
-                table.device, board, lambda: f"board {link.identity.hex()}",
-                lambda now: (link.why,) if link.why else (), lambda: link.counts, reader=board,
-                dead=board.dead,
-            )  # fmt: skip
+            return on_board(table.device, link, board)
         case Mpu6050Inertial():
             values = table.rate_hz, table.accel_g, table.gyro_dps, table.filter_hz, table.fifo
             return _chip(table, Mpu6050(*values), table.address, shared, now_s)
@@ -105,11 +101,7 @@ def open_driver(table: Driver, shared: Shared) -> Joined | None:
         case BoardDriver():
             link = shared.link(table.on)
             board = BoardInputs(link, table.device)
-            return Joined(
-                table.device, board, lambda: f"board {link.identity.hex()}, levers",
-                lambda now: (link.why,) if link.why else (), lambda: link.counts, reader=board,
-                dead=board.dead,
-            )  # fmt: skip
+            return on_board(table.device, link, board, ", levers")
         case GpioDriver():
             inputs = PinInputs(
                 table.device, _pins(table, shared), table.sensing, table.steady_ms * MS

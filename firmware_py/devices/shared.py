@@ -4,14 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from drivers.board_devices import BoardBar, BoardInertial, BoardInputs
 from drivers.board_link import BoardLink
 from drivers.errors import DeviceError
 from drivers.i2c import Bus
+from drivers.mixed import GatedBar, Joined
 from drivers.wires import Wires
 from firmware_py.settings import Rig
 
 BOARD_S = 3.0  # for a board to answer and for its clock to be mapped
 LOOK_S = 0.005
+
+
+def on_board(
+    name: str,
+    link: BoardLink,
+    device: BoardBar | BoardInertial | BoardInputs,
+    adds: str = "",
+    bar: GatedBar | None = None,
+) -> Joined:
+    """A device that a board reads: what is told of it is told of the board and its cable."""
+    return Joined(
+        name, device, lambda: f"board {link.identity.hex()}{adds}",
+        lambda now_s: (link.why,) if link.why else (), lambda: link.counts,
+        reader=device, bar=bar, dead=device.dead,
+    )  # fmt: skip
 
 
 class Shared:
