@@ -24,7 +24,7 @@ endif
 endif
 
 .DEFAULT_GOAL := help
-.PHONY: help run test lint bench pins clean FORCE
+.PHONY: help run test lint bench native pins clean FORCE
 # Two pips in one .venv at once would spoil it.
 .NOTPARALLEL:
 .DELETE_ON_ERROR:
@@ -48,6 +48,9 @@ lint: .venv/.stamp-dev ## check style, types and the import walls
 bench: .venv/.stamp-dev ## measure speed, memory and the loop's timing
 	$(BIN)/python -m tests.bench
 	$(BIN)/python -m tests.bench_live
+
+native: .venv/.stamp-dev ## compile loop and simulator to C (needs a C compiler)
+	$(BIN)/python .ci/native.py
 
 # Needs uv, which nothing else here does. Pins stay as they are unless the
 # ranges in pyproject.toml call for a change; to move on: make pins UP=--upgrade

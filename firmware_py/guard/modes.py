@@ -45,7 +45,7 @@ class Facts(msgspec.Struct):
     speed: float | None
     ends: dict[Side, EndFacts]
     crossfall_off: float  # ratio, absolute
-    faults: set[str] = msgspec.field(default_factory=set)
+    faults: set[str] = set()
     has_valves: bool = True
     settled: bool = True  # the tilt's
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import platform
 from importlib import metadata
+from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -21,10 +22,17 @@ CUT_AWAY = "cut away on purpose"  # why records are missing before an excerpt
 PACKAGES = ("numpy", "msgspec", "mcap", "simple-pid")
 
 
+def compiled() -> bool:
+    """Whether the controller runs as C, made by `make native`."""
+    from firmware_py import controller
+
+    return Path(controller.__file__).suffix != ".py"
+
+
 def versions() -> dict[str, str]:
     """Versions of all that a tick's bits may depend on, and the kind of machine."""
     own = {
-        "linehold": firmware_py.__version__,
+        "linehold": firmware_py.__version__ + (" (compiled)" if compiled() else ""),
         "python": platform.python_version(),
         "machine": platform.machine(),
     }

@@ -12,7 +12,7 @@ Identification, 1983); through these a Kalman filter learns the bias and correct
 """
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 from firmware_py.sense.vectors import (
     IDENTITY,
@@ -52,10 +52,10 @@ class TiltSettings:
     shake_s: float = 1.0  # s: memory of the unrest
 
     def __post_init__(self) -> None:
-        for name in self.__slots__:
-            value = getattr(self, name)
+        for field in fields(self):
+            value = getattr(self, field.name)
             if not (math.isfinite(value) and value > 0.0):
-                raise ValueError(f"Tilt setting {name} is {value}; it must be above zero.")
+                raise ValueError(f"Tilt setting {field.name} is {value}; it must be above zero.")
 
 
 def tilt_from_gravity(ax: float, ay: float, az: float) -> tuple[float, float]:

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from firmware_py.job import Job
+from firmware_py.journal.header import compiled
 from firmware_py.messages import Answer, Side
 from firmware_py.settings import MM, Rig
 from firmware_py.trial import score
@@ -81,6 +82,7 @@ def make_result(
         "faults": _faults(scorer, series),
         "refused": _refused(scorer),
         "realtime_factor": float(series.time[-1]) / wall_s,
+        "compiled": compiled(),
         "journal": None if journal is None else str(journal),
     }
     return Result(_plain(summary), series, scenario, rig)

@@ -1,0 +1,127 @@
+"""`make native`: the real-time path and the simulator compiled to C by mypyc, in build/native/.
+
+The tree is copied there and compiled there; the sources stay as they are, so nothing stale can
+shadow them. The types that mypy checks are all that mypyc needs. A trial run both ways must then
+give the same ticks, bit for bit: build/native/linehold replays the journal of the sources.
+Needs a C compiler and the Python headers. Run: python .ci/native.py
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+HOME = Path("build/native")
+TREES = ("firmware_py", "drivers", "tui")
+PACKAGES = ("sense", "fuse", "guide", "act", "guard")  # of firmware_py, whole: the tick
+MODULES = (
+    "firmware_py/controller.py",
+    "firmware_py/view.py",
+    "firmware_py/journal/ring.py",
+    "firmware_py/trial/run.py",
+    "firmware_py/trial/script.py",
+    "firmware_py/trial/scorer.py",
+)
+SIMULATOR = "drivers/simulated"
+# Run once, before the first tick; mypyc 2.4 stops at a starred slice in world.py.
+ONCE = ("world", "reference", "yard", "build", "host", "measured", "wire")
+TRIAL = "footpath-string"
+LAUNCHER = """#!/bin/sh
+# linehold from the compiled tree, with the Python that compiled it
+here=$(cd "$(dirname "$0")" && pwd)
+PYTHONPATH="$here" exec "$here/../../.venv/bin/python" -c \\
+    'from firmware_py.commands import main; main()' "$@"
+"""
+
+
+def modules(root: Path = ROOT) -> list[str]:
+    """What is compiled, as paths from the root."""
+    of_packages = [p for name in PACKAGES for p in (root / "firmware_py" / name).glob("*.py")]
+    of_simulator = [p for p in (root / SIMULATOR).glob("*.py") if p.stem not in ONCE]
+    found = [p for p in (*of_packages, *of_simulator) if p.stem != "__init__"]
+    return sorted([str(p.relative_to(root)) for p in found] + list(MODULES))
+
+
+def copy(home: Path) -> None:
+    """The packages, without what an earlier build left."""
+    home.mkdir(parents=True, exist_ok=True)
+    for tree in TREES:
+        shutil.rmtree(home / tree, ignore_errors=True)
+        shutil.copytree(ROOT / tree, home / tree, ignore=shutil.ignore_patterns("__pycache__"))
+
+
+def compile_here() -> None:
+    """Compile in the current folder, beside each source."""
+    from mypyc.build import mypycify
+    from setuptools import setup
+
+    extensions = mypycify(modules(Path.cwd()), opt_level="2", debug_level="0")
+    setup(
+        name="linehold-native",
+        packages=[],
+        ext_modules=extensions,
+        script_args=["build_ext", "--inplace"],
+    )
+
+
+def run(command: Path, *args: str) -> str:
+    """What one linehold command prints; its error ends this build."""
+    made = subprocess.run([command, *args], cwd=ROOT, capture_output=True, text=True, check=False)
+    if made.returncode:
+        sys.exit(f"{command} {args[0]} ended with {made.returncode}: {made.stdout}{made.stderr}")
+    return made.stdout
+
+
+def compare(native: Path) -> None:
+    """The same trial both ways: ticks bit for bit, results number by number, and the speeds."""
+    out, results = HOME / "compared", []
+    plain = Path(sys.executable).parent / "linehold"
+    for name, command in (("interpreted", plain), ("compiled", native)):
+        folder = ROOT / out / name
+        print(f"{TRIAL}, {name} …", flush=True)
+        results.append(json.loads(run(command, "trial", TRIAL, "--json", "--out", str(folder))))
+    print("replay of the interpreted run, compiled:", end=" ", flush=True)
+    print(run(native, "replay", str(ROOT / out / "interpreted" / "journal.mcap")).strip())
+    speeds = [result.pop("realtime_factor") for result in results]
+    for result in results:
+        result.pop("journal")
+    differ = [key for key in results[0] if results[0][key] != results[1][key]]
+    if differ:
+        sys.exit(f"The results differ in {', '.join(differ)}: the compiled tree is not to be used.")
+    print(
+        f"results: the same; {speeds[0]:.1f} times real time interpreted, {speeds[1]:.1f} compiled"
+    )
+
+
+def main() -> None:
+    """Copy, compile, compare."""
+    parser = argparse.ArgumentParser(description="Compile the real-time path and the simulator.")
+    parser.add_argument("--only-compile", action="store_true", help=argparse.SUPPRESS)
+    asked = parser.parse_args()
+    if asked.only_compile:
+        compile_here()
+        return
+    home = ROOT / HOME
+    copy(home)
+    print(f"Compiling {len(modules())} modules; this takes some minutes.", flush=True)
+    again = [sys.executable, __file__, "--only-compile"]
+    with (home / "compile.log").open("w", encoding="utf-8") as log:
+        if subprocess.run(again, cwd=home, check=False, stdout=log, stderr=log).returncode:
+            sys.exit(
+                f"Not compiled: {HOME}/compile.log says why. A C compiler and Python's headers "
+                "are needed."
+            )
+    launcher = home / "linehold"
+    launcher.write_text(LAUNCHER, encoding="utf-8")
+    launcher.chmod(0o755)
+    compare(launcher)
+    print(f"Use it: {HOME}/linehold trial {TRIAL}")
+
+
+if __name__ == "__main__":
+    main()

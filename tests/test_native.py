@@ -1,0 +1,63 @@
+"""What `make native` compiles. That its ticks are the same, bit for bit, it shows itself."""
+
+from __future__ import annotations
+
+import importlib.util
+import subprocess
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+from firmware_py import controller
+from firmware_py.journal.header import compiled, versions
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture
+def native() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("native", ROOT / ".ci" / "native.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def test_all_that_a_tick_runs_is_compiled(native: ModuleType) -> None:
+    found = native.modules()
+    assert all((ROOT / path).is_file() for path in found)
+    for package in ("sense", "fuse", "guide", "act", "guard"):
+        whole = {str(p.relative_to(ROOT)) for p in (ROOT / "firmware_py" / package).glob("*.py")}
+        assert {p for p in whole if not p.endswith("__init__.py")} <= set(found)
+    assert {"firmware_py/controller.py", "drivers/simulated/machine.py"} <= set(found)
+
+
+def test_what_is_left_out_exists(native: ModuleType) -> None:
+    assert all((ROOT / native.SIMULATOR / f"{name}.py").is_file() for name in native.ONCE)
+
+
+def test_a_copy_takes_nothing_from_an_earlier_build(native: ModuleType, tmp_path: Path) -> None:
+    stale = tmp_path / "firmware_py" / "controller.cpython-311-x86_64-linux-gnu.so"
+    stale.parent.mkdir()
+    stale.touch()
+    native.copy(tmp_path)
+    assert not stale.exists()
+    assert (tmp_path / "firmware_py" / "controller.py").is_file()
+
+
+def test_a_command_that_fails_ends_the_build(native: ModuleType) -> None:
+    with pytest.raises(SystemExit, match="ended with"):
+        native.run(Path("/bin/false"), "trial")
+
+
+def test_the_launcher_is_a_shell_script(native: ModuleType, tmp_path: Path) -> None:
+    script = tmp_path / "linehold"
+    script.write_text(native.LAUNCHER, encoding="utf-8")
+    assert subprocess.run(["sh", "-n", script], check=False).returncode == 0
+
+
+def test_a_log_says_whether_the_controller_was_compiled(monkeypatch: pytest.MonkeyPatch) -> None:
+    assert not compiled()
+    assert "compiled" not in versions()["linehold"]
+    monkeypatch.setattr(controller, "__file__", "controller.cpython-311-x86_64-linux-gnu.so")
+    assert versions()["linehold"].endswith("(compiled)")
