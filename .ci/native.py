@@ -34,7 +34,7 @@ TRIAL = "footpath-string"
 LAUNCHER = """#!/bin/sh
 # linehold from the compiled tree, with the Python that compiled it
 here=$(cd "$(dirname "$0")" && pwd)
-PYTHONPATH="$here" exec "$here/../../.venv/bin/python" -c \\
+PYTHONPATH="$here" exec "$here/../../.venv/bin/python" -P -c \\
     'from firmware_py.commands import main; main()' "$@"
 """
 
@@ -88,6 +88,8 @@ def compare(native: Path) -> None:
     print("replay of the interpreted run, compiled:", end=" ", flush=True)
     print(run(native, "replay", str(ROOT / out / "interpreted" / "journal.mcap")).strip())
     speeds = [result.pop("realtime_factor") for result in results]
+    if [result.pop("compiled") for result in results] != [False, True]:
+        sys.exit(f"{HOME}/linehold does not run what was compiled: see PYTHONPATH.")
     for result in results:
         result.pop("journal")
     differ = [key for key in results[0] if results[0][key] != results[1][key]]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import subprocess
+import sys
 from pathlib import Path
 from types import ModuleType
 
@@ -50,10 +51,18 @@ def test_a_command_that_fails_ends_the_build(native: ModuleType) -> None:
         native.run(Path("/bin/false"), "trial")
 
 
-def test_the_launcher_is_a_shell_script(native: ModuleType, tmp_path: Path) -> None:
-    script = tmp_path / "linehold"
+def test_the_launcher_runs_its_own_tree_wherever_it_is_called(
+    native: ModuleType, tmp_path: Path
+) -> None:
+    script = tmp_path / "build" / "native" / "linehold"
+    package = script.parent / "firmware_py" / "commands"
+    package.mkdir(parents=True)
+    (package / "__init__.py").write_text("def main(): print('of the copy')\n", encoding="utf-8")
+    (package.parent / "__init__.py").touch()
     script.write_text(native.LAUNCHER, encoding="utf-8")
-    assert subprocess.run(["sh", "-n", script], check=False).returncode == 0
+    (tmp_path / ".venv").symlink_to(sys.prefix)
+    said = subprocess.run(["sh", script], cwd=ROOT, check=True, capture_output=True, text=True)
+    assert said.stdout == "of the copy\n"
 
 
 def test_a_log_says_whether_the_controller_was_compiled(monkeypatch: pytest.MonkeyPatch) -> None:
