@@ -113,10 +113,13 @@ def bar(
 ) -> None:  # fmt: skip
     """Find zero and scale of each range element over a board at two known heights.
 
-    The speed of sound comes from the air's temperature. No valve is moved.
+    The speed of sound comes from a fixed reflector where the rig has one, checked against the
+    air's temperature; else from that. No valve is moved.
     """
     from firmware_py.commission.bar import bar_steps
+    from firmware_py.commission.bar_sound import REFLECTOR_U
     from firmware_py.commission.estimate import Estimate
+    from firmware_py.commission.looks import reflector_of
 
     here = job(rig_name, store, seed, as_json)
     end = which_bar(here.stated, side)
@@ -125,12 +128,21 @@ def bar(
         here.say(here.book.undo("bar", table.device))
         return
     cautions()
-    found, _ = here.play(bar_steps(table.device, table.elements, by_hand=by_hand), end)
-    values = {"middle": Estimate(found.middle_m, "m", 0.0)}
+    fixed = reflector_of(table)
+    steps = bar_steps(
+        table.device, table.elements, by_hand=by_hand, reflector=fixed,
+        shared=len(here.stated.bars) > 1,
+    )  # fmt: skip
+    found, _ = here.play(steps, end)
+    here.say(found.words)
+    values = {"middle": Estimate(found.middle_m, "m", 0.0), "speed of sound": found.sound}
+    if fixed is not None and found.reflector is not None:
+        values["reflector stated"] = Estimate(fixed.distance_m, "m", REFLECTOR_U)
+        values["reflector heard"] = found.reflector
     for one in found.elements:
         values[f"element {one.number} zero"] = one.zero
         values[f"element {one.number} scale"] = one.scale
-    here.save("bar", table, found.temperature_c, values, of=table.device)
+    here.save("bar", table, found.temperature_c, values, of=table.device, words=found.words)
 
 
 @click.command(
@@ -148,6 +160,7 @@ THIS MOVES THE BLADE by itself, in small steps, once you have typed yes; Ctrl-C 
 @guarded
 def valves(*, rig_name: str, store: Path | None, seed: int, undo: bool, as_json: bool) -> None:
     """Find each valve's overlap up and down, dead time, lag, speeds, and the 2 x 2 map."""
+    from firmware_py.commission.looks import reflector_of
     from firmware_py.commission.valve_steps import valve_steps
     from firmware_py.commission.valves import BarPlace
     from firmware_py.sense.ranging import element_positions
@@ -166,7 +179,10 @@ def valves(*, rig_name: str, store: Path | None, seed: int, undo: bool, as_json:
         element_positions(table.elements, table.spacing_mm * 1e-3),
     )  # fmt: skip
     yaw, zero = (math.radians(x) for x in (rig.inertial.mount_yaw_deg, rig.inertial.zero_roll_deg))
-    steps = valve_steps(table.device, place, half, yaw=yaw, zero_roll=zero, tape=True)
+    steps = valve_steps(
+        table.device, place, half, yaw=yaw, zero_roll=zero, tape=True,
+        reflector=reflector_of(table),
+    )  # fmt: skip
     found, bench = here.play(steps, side)
     here.save("valves", stated.valves, bench.warmth_c, _valve_values(found))
     here.say(_map_words(found))

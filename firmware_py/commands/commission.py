@@ -161,6 +161,8 @@ def _unit(name: str, one: Estimate) -> tuple[float, str]:
     """Factor and unit by which a person reads a value."""
     if one.unit == "1":
         return (100.0, "%") if "overlap" in name or name == "rate" else (1.0, "")
+    if name == "speed of sound":
+        return 1.0, one.unit
     if one.unit == "s" and one.value >= 1.0:
         return 1.0, "s"
     return UNITS.get(one.unit, (1.0, one.unit))
