@@ -296,7 +296,7 @@ def budget(
     click.echo("  source (k = 1)          led end  other end  crossfall")
     for one in (*found.lines, found.total):
         click.echo(
-            f"  {one.name:<22} {1e3 * one.led_m:5.2f} mm   {1e3 * one.other_m:5.2f} mm"
+            f"  {one.name:<22} {1e3 * one.led:5.2f} mm   {1e3 * one.other:5.2f} mm"
             f"    {100.0 * one.crossfall:6.3f} %"
         )
     click.echo(found.words())
@@ -328,7 +328,7 @@ def as_dict(found: Budget) -> dict[str, Any]:
     """For --json: mm and %, standard uncertainties."""
     return {
         "lines": [
-            {"source": one.name, "led_mm": 1e3 * one.led_m, "other_mm": 1e3 * one.other_m,
+            {"source": one.name, "led_mm": 1e3 * one.led, "other_mm": 1e3 * one.other,
              "crossfall_pct": 100.0 * one.crossfall}
             for one in (*found.lines, found.total)
         ],
