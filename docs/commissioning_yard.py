@@ -50,6 +50,8 @@ class Case:
     board_scale: float  # of ranges once calibrated
     place_off_m: float
     rocks: float  # pitch per roll while a cylinder lifts: the tracks give way
+    clock_off_s: float  # of the gyro's times against the commands'
+    middle_off_m: float  # the cylinders' middle is so far left of the blade's
 
 
 @dataclass(frozen=True)
@@ -100,6 +102,7 @@ def case(seed: int) -> Case:
         bar.AIR_U * float(gen.standard_normal()),
         1.0 + valves.ECHO_SCALE_U * float(gen.standard_normal()),
         valves.PLACE_U * float(gen.standard_normal()), ROCKS * float(gen.standard_normal()),
+        between(-0.001, 0.001), between(-0.003, 0.003),
     )  # fmt: skip
 
 
@@ -152,7 +155,8 @@ def distorted(c: Case, scales: Sequence[float], offsets: Sequence[float]) -> Cal
 
     def change(s: AnySample) -> AnySample:
         if isinstance(s, InertialSample):
-            return msgspec.structs.replace(s, gx=s.gx * c.gyro_scale, gy=s.gy * c.gyro_scale)
+            at, gx, gy = s.time_s + c.clock_off_s, s.gx * c.gyro_scale, s.gy * c.gyro_scale
+            return msgspec.structs.replace(s, time_s=at, gx=gx, gy=gy)
         if isinstance(s, RangePing):
             late = 2.0 * offsets[s.element] / sound_speed(c.rig.air.start_c)
             echoes = tuple(Echo(e.time_s, e.flight_s * scales[s.element] + late) for e in s.echoes)
@@ -212,7 +216,7 @@ def valve_finds(c: Case) -> Iterator[Found]:
     bench = Bench(Yard(rig, seed=c.seed), distorted(c, (c.board_scale,) * 5, (0.0,) * 5))
     half = 0.5 * rig.blade.width_m
     place = valves.BarPlace(
-        half + echo.outside_m + c.place_off_m, echo.clearance_m + BOARD.height_m,
+        half + echo.outside_m + c.place_off_m + c.middle_off_m, echo.clearance_m + BOARD.height_m,
         element_positions(echo.elements, echo.spacing_m),
     )  # fmt: skip
     found = bench.run(valve_steps.valve_steps("bar.left", place, half, tape=True))
@@ -225,7 +229,8 @@ def valve_finds(c: Case) -> Iterator[Found]:
         yield Found("speed", one.down, down)
         yield Found("dead time", one.dead_time, v.dead_time_s + rig.extra_dead_time_s)
         yield Found("lag", one.lag, v.lag_s)
-        yield Found("cylinder", one.cylinder, rig.blade.cylinder_half_m)
+        stands = rig.blade.cylinder_half_m + side.sign * c.middle_off_m
+        yield Found("cylinder", one.cylinder, stands)
         yield Found("asymmetry", one.asymmetry, down / up)
 
 
