@@ -210,7 +210,9 @@ def bars(c: Case) -> Iterator[Found]:
 
 def valve_finds(c: Case) -> Iterator[Found]:
     """The valves, by small steps."""
-    rig, v = c.rig, c.rig.valves
+    # the tilt zero comes first: what it leaves of the sensor's bias
+    left = replace(c.rig.inertial, accel_bias=REFERENCE.inertial.accel_bias)
+    rig, v = replace(c.rig, inertial=left), c.rig.valves
     echo = rig.left_bar
     assert echo is not None
     bench = Bench(Yard(rig, seed=c.seed), distorted(c, (c.board_scale,) * 5, (0.0,) * 5))
@@ -229,7 +231,8 @@ def valve_finds(c: Case) -> Iterator[Found]:
         yield Found("speed", one.down, down)
         yield Found("dead time", one.dead_time, v.dead_time_s + rig.extra_dead_time_s)
         yield Found("lag", one.lag, v.lag_s)
-        stands = rig.blade.cylinder_half_m + side.sign * c.middle_off_m
+        # height over roll is the way to the other cylinder, about which this one turns the blade
+        stands = rig.blade.cylinder_half_m - side.sign * c.middle_off_m
         yield Found("cylinder", one.cylinder, stands)
         yield Found("asymmetry", one.asymmetry, down / up)
 
