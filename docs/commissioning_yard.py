@@ -52,6 +52,7 @@ class Case:
     rocks: float  # pitch per roll while a cylinder lifts: the tracks give way
     clock_off_s: float  # of the gyro's times against the commands'
     middle_off_m: float  # the cylinders' middle is so far left of the blade's
+    sample_off_s: float  # what a gyro sample stands for, against the mean since the one before
 
 
 @dataclass(frozen=True)
@@ -96,13 +97,14 @@ def case(seed: int) -> Case:
         air=replace(REFERENCE.air, start_c=between(5.0, 30.0)),
         valve_speed_factor=between(0.85, 1.2), extra_dead_time_s=0.01 * int(gen.integers(0, 5)),
     )  # fmt: skip
+    half = 0.5 / inertial.rate_hz
     return Case(
         seed, rig, 1.0 + between(-0.01, 0.01), tuple((0.002 * gen.standard_normal(5)).tolist()),
         tuple((1.0 + 0.003 * gen.standard_normal(5)).tolist()),
         bar.AIR_U * float(gen.standard_normal()),
         1.0 + valves.ECHO_SCALE_U * float(gen.standard_normal()),
         valves.PLACE_U * float(gen.standard_normal()), ROCKS * float(gen.standard_normal()),
-        between(-0.001, 0.001), between(-0.003, 0.003),
+        between(-0.001, 0.001), between(-0.003, 0.003), float(gen.triangular(-half, 0.0, half)),
     )  # fmt: skip
 
 
@@ -155,8 +157,10 @@ def distorted(c: Case, scales: Sequence[float], offsets: Sequence[float]) -> Cal
 
     def change(s: AnySample) -> AnySample:
         if isinstance(s, InertialSample):
-            at, gx, gy = s.time_s + c.clock_off_s, s.gx * c.gyro_scale, s.gy * c.gyro_scale
-            return msgspec.structs.replace(s, time_s=at, gx=gx, gy=gy)
+            at = s.time_s + c.clock_off_s + c.sample_off_s
+            return msgspec.structs.replace(
+                s, time_s=at, gx=s.gx * c.gyro_scale, gy=s.gy * c.gyro_scale
+            )
         if isinstance(s, RangePing):
             late = 2.0 * offsets[s.element] / sound_speed(c.rig.air.start_c)
             echoes = tuple(Echo(e.time_s, e.flight_s * scales[s.element] + late) for e in s.echoes)

@@ -113,6 +113,36 @@ def test_everything_of_an_odd_pair_of_valves(odd: ValveMap) -> None:
             assert abs(estimate.value - true) < 3.5 * estimate.u
 
 
+def test_the_times_of_clock_and_samples_are_bounds_and_no_sigmas(odd: ValveMap) -> None:
+    """JCGM 100:2008, 4.3.7 and 4.3.9: anywhere within +-a is a / sqrt(3), a triangle a / sqrt(6);
+    of samples 5 ms apart a is 2.5 ms."""
+    terms = {term.name: term.u for term in odd.dead_time.type_b}
+    assert terms == pytest.approx(
+        {"clock": 1e-3 / math.sqrt(3.0), "half a sample": 2.5e-3 / math.sqrt(6.0)}
+    )
+
+
+def test_a_gyro_that_samples_at_an_instant_makes_the_dead_time_half_a_sample_off() -> None:
+    """By hand: the fit takes 10 ms apart for means, centred 5 ms before their time."""
+    pulses = []
+    for size in (0.2, 0.3, 0.45):
+        times, full = np.arange(-0.1, 1.6, 0.01), 0.1 * (size - 0.12) / 0.88
+        risen, gone = np.maximum(times - 0.08, 0.0), np.maximum(times - 0.98, 0.0)
+        rate = full * (np.exp(-gone / 0.06) - np.exp(-risen / 0.06))
+        pulses.append(Pulse(size, 0.0, 0.9, times, rate[1:]))
+    assert fit(pulses, 0.1, 0.1, 0.1).dead_s == pytest.approx(0.08 - 0.005, abs=0.0005)
+
+
+def test_a_ratio_of_two_speeds_has_only_what_they_do_not_share(odd: ValveMap) -> None:
+    """JCGM 100:2008, 5.2.2, example: the cylinders' way and the gyro's scale are in both."""
+    for v in odd.valves.values():
+        assert v.asymmetry.type_b == ()
+        parts = (v.up.type_a / v.up.value, v.down.type_a / v.down.value)
+        assert v.asymmetry.u / v.asymmetry.value <= math.hypot(*parts)
+        shared = {term.name: term.u / v.up.value for term in v.up.type_b}
+        assert shared == pytest.approx({t.name: t.u / v.down.value for t in v.down.type_b})
+
+
 def test_the_map_by_hand(odd: ValveMap) -> None:
     """A cylinder at a lifts its own end, at b, by (1 + b/a)/2 and the other by (1 - b/a)/2."""
     (ll, lr), (rl, rr) = odd.ends

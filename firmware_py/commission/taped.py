@@ -1,4 +1,8 @@
-"""Where a cylinder stands, and how far from the other one: by height over roll, and by a tape."""
+"""Where a cylinder stands, and how far from the other one: by height over roll, and by a tape.
+
+A cylinder turns the blade about the other one's pin, so height over roll at the bar is the way
+from there. Midway both stand alike; the blade's middle is off from midway by up to 3 mm.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +19,8 @@ AGREE = 3.5  # sigma; a tape farther from what was seen is a tape, or a bar's pl
 
 @dataclass(frozen=True)
 class Places:
-    """A cylinder's place from the blade's middle; half the way from it to the other one (m).
+    """From the blade's middle to the pin that a cylinder turns it about; half the way between the
+    cylinders (m).
 
     gyro_share: of the gyro's scale, how much is left in that way times a roll rate.
     """
@@ -26,12 +31,11 @@ class Places:
 
 
 def taped(seen: Estimate, side: Side, y_m: float, apart_m: float | None) -> Places:
-    """What was seen and what was taped, weighed by their variances: the cylinder's place, and half
-    the way to the other one. CommissionError where the two disagree. y_m: of the bar, left > 0;
-    apart_m: from cylinder to cylinder by tape, where somebody has measured it.
+    """What was seen and what was taped, weighed by their variances. CommissionError where the two
+    disagree. y_m: of the bar, left > 0; apart_m: by tape, where somebody has measured it.
 
-    The blade's middle is not quite midway. A tape tells half the way and, with that error, the
-    place; what was seen is the place and, with the same error, half the way (JCGM 100, 5.2).
+    A tape tells half the way and, with the middle's error, the place; what was seen is the place
+    and, with the same error, half the way: one error in two results (JCGM 100, 5.2).
     """
     middle = Term("the blade's middle", MIDDLE_U)
     if apart_m is None:

@@ -23,6 +23,7 @@ from firmware_py.commission.estimate import (
     Term,
     kept,
     rectangular,
+    triangular,
     widened,
 )
 from firmware_py.commission.pulse_fit import Fit, Pulse
@@ -119,12 +120,12 @@ def valve_map(rec: Recording, bar: BarPlace, half_width_m: float, guess: float) 
     gyro = _unbiased(rec)
     angles = np.concatenate([[0.0], np.cumsum(gyro[1:, 1] * np.diff(gyro[:, 0]))])
     roll = np.stack([gyro[:, 0], rec.first_roll + angles], axis=1)
-    valves = {}
+    valves, every_s = {}, float(np.median(np.diff(gyro[:, 0])))
     for side in SIDES:
         steps = [s for s in rec.steps if s.side is side]
         places = taped(_cylinder(side, steps, rec.echoes, roll, bar), side, bar.y_m, bar.apart_m)
         fits = {sign: _fit(steps, gyro, sign, guess) for sign in (1.0, -1.0)}
-        valves[side] = _valve(fits[1.0], fits[-1.0], places)
+        valves[side] = _valve(fits[1.0], fits[-1.0], places, every_s)
     return ValveMap(valves, ends_map(valves, half_width_m), half_width_m)
 
 
@@ -220,9 +221,12 @@ def _cylinder(
     return Estimate(a, "m", noise, terms)
 
 
-def _valve(up: Fit, down: Fit, places: Places) -> Valve:
+def _valve(up: Fit, down: Fit, places: Places, every_s: float) -> Valve:
+    """every_s: from one gyro sample to the next. The fit takes a sample for the mean since the one
+    before; one taken at its instant, or held over two, is half of that early or late.
+    """
     sd_up, sd_down = (np.sqrt(np.diag(f.covariance)) for f in (up, down))
-    clock = (Term("clock", CLOCK_U),)
+    clock = (Term("clock", CLOCK_U), Term("half a sample", triangular(0.5 * every_s)))
     dead = pooled(up.dead_s, float(sd_up[0]), down.dead_s, float(sd_down[0]))
     lag = pooled(up.lag_s, float(sd_up[1]), down.lag_s, float(sd_down[1]))
     ratio = down.full / up.full
