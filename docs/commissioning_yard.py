@@ -50,6 +50,9 @@ class Case:
     board_scale: float  # of ranges once calibrated
     place_off_m: float
     rocks: float  # pitch per roll while a cylinder lifts: the tracks give way
+    clock_off_s: float  # of the gyro's times against the commands'
+    middle_off_m: float  # the cylinders' middle is so far left of the blade's
+    sample_off_s: float  # what a gyro sample stands for, against the mean since the one before
 
 
 @dataclass(frozen=True)
@@ -94,12 +97,14 @@ def case(seed: int) -> Case:
         air=replace(REFERENCE.air, start_c=between(5.0, 30.0)),
         valve_speed_factor=between(0.85, 1.2), extra_dead_time_s=0.01 * int(gen.integers(0, 5)),
     )  # fmt: skip
+    half = 0.5 / inertial.rate_hz
     return Case(
         seed, rig, 1.0 + between(-0.01, 0.01), tuple((0.002 * gen.standard_normal(5)).tolist()),
         tuple((1.0 + 0.003 * gen.standard_normal(5)).tolist()),
         bar.AIR_U * float(gen.standard_normal()),
         1.0 + valves.ECHO_SCALE_U * float(gen.standard_normal()),
         valves.PLACE_U * float(gen.standard_normal()), ROCKS * float(gen.standard_normal()),
+        between(-0.001, 0.001), between(-0.003, 0.003), float(gen.triangular(-half, 0.0, half)),
     )  # fmt: skip
 
 
@@ -152,7 +157,10 @@ def distorted(c: Case, scales: Sequence[float], offsets: Sequence[float]) -> Cal
 
     def change(s: AnySample) -> AnySample:
         if isinstance(s, InertialSample):
-            return msgspec.structs.replace(s, gx=s.gx * c.gyro_scale, gy=s.gy * c.gyro_scale)
+            at = s.time_s + c.clock_off_s + c.sample_off_s
+            return msgspec.structs.replace(
+                s, time_s=at, gx=s.gx * c.gyro_scale, gy=s.gy * c.gyro_scale
+            )
         if isinstance(s, RangePing):
             late = 2.0 * offsets[s.element] / sound_speed(c.rig.air.start_c)
             echoes = tuple(Echo(e.time_s, e.flight_s * scales[s.element] + late) for e in s.echoes)
@@ -206,13 +214,15 @@ def bars(c: Case) -> Iterator[Found]:
 
 def valve_finds(c: Case) -> Iterator[Found]:
     """The valves, by small steps."""
-    rig, v = c.rig, c.rig.valves
+    # the tilt zero comes first: what it leaves of the sensor's bias
+    left = replace(c.rig.inertial, accel_bias=REFERENCE.inertial.accel_bias)
+    rig, v = replace(c.rig, inertial=left), c.rig.valves
     echo = rig.left_bar
     assert echo is not None
     bench = Bench(Yard(rig, seed=c.seed), distorted(c, (c.board_scale,) * 5, (0.0,) * 5))
     half = 0.5 * rig.blade.width_m
     place = valves.BarPlace(
-        half + echo.outside_m + c.place_off_m, echo.clearance_m + BOARD.height_m,
+        half + echo.outside_m + c.place_off_m + c.middle_off_m, echo.clearance_m + BOARD.height_m,
         element_positions(echo.elements, echo.spacing_m),
     )  # fmt: skip
     found = bench.run(valve_steps.valve_steps("bar.left", place, half, tape=True))
@@ -225,7 +235,9 @@ def valve_finds(c: Case) -> Iterator[Found]:
         yield Found("speed", one.down, down)
         yield Found("dead time", one.dead_time, v.dead_time_s + rig.extra_dead_time_s)
         yield Found("lag", one.lag, v.lag_s)
-        yield Found("cylinder", one.cylinder, rig.blade.cylinder_half_m)
+        # height over roll is the way to the other cylinder, about which this one turns the blade
+        stands = rig.blade.cylinder_half_m - side.sign * c.middle_off_m
+        yield Found("cylinder", one.cylinder, stands)
         yield Found("asymmetry", one.asymmetry, down / up)
 
 

@@ -7,8 +7,10 @@ import math
 import numpy as np
 import pytest
 
-from firmware_py.commission.bar import Look, bar_result, element, sound_of
+from firmware_py.commission.bar import bar_result, element
+from firmware_py.commission.bar_sound import from_air
 from firmware_py.commission.estimate import CommissionError, Floats
+from firmware_py.commission.looks import Look
 from firmware_py.commission.string_check import Cell, cell, verdict
 
 HEIGHTS = (0.4, 0.8)
@@ -26,7 +28,8 @@ def _look(height: float, zero: float, scale: float, seed: int, *, noise: float =
 
 def test_zero_and_scale_by_hand() -> None:
     """3 mm and 0.5 %: at the middle, 600 mm, the element reads 3 + 3 mm too much."""
-    found = element(0, (_look(0.4, 3e-3, 1.005, 1), _look(0.8, 3e-3, 1.005, 2)), HEIGHTS, air_u=0.0)
+    looks = (_look(0.4, 3e-3, 1.005, 1), _look(0.8, 3e-3, 1.005, 2))
+    found = element(0, looks, HEIGHTS, from_air(looks, 0.0))
     assert found.zero.value == pytest.approx(6e-3, abs=4.0 * 1e-3 / math.sqrt(570))
     assert found.scale.value == pytest.approx(1.005, abs=4.0 * 1e-3 * math.sqrt(2 / 285) / 0.4)
     assert found.heard == pytest.approx(0.94, abs=0.02)
@@ -36,7 +39,7 @@ def test_zero_and_scale_by_hand() -> None:
 def test_uncertainty_by_hand() -> None:
     """0.3 mm at each height; 0.5 K is 0.5 / (2 x 293.15) of a range."""
     looks = (_look(0.4, 0.0, 1.0, 3), _look(0.8, 0.0, 1.0, 4))
-    found = element(0, looks, HEIGHTS, height_u=3e-4, air_u=0.5)
+    found = element(0, looks, HEIGHTS, from_air(looks, 0.5), height_u=3e-4)
     terms = {term.name: term.u for term in found.zero.type_b}
     assert terms["known heights"] == pytest.approx(3e-4 / math.sqrt(2.0))
     assert terms["air temperature"] == pytest.approx(0.6 * 0.5 / (2.0 * 293.15))
@@ -47,24 +50,25 @@ def test_uncertainty_by_hand() -> None:
 
 def test_what_cannot_be_is_refused() -> None:
     good = _look(0.4, 0.0, 1.0, 5), _look(0.8, 0.0, 1.0, 6)
+    air = from_air(good, 0.3)
     with pytest.raises(CommissionError, match=r"at least 0\.1 m"):
-        element(0, (good[0], good[0]), (0.40, 0.43))
+        element(0, (good[0], good[0]), (0.40, 0.43), air)
     with pytest.raises(CommissionError, match="in 3 of 300"):
-        element(0, good, (0.4, 0.9))
+        element(0, good, (0.4, 0.9), air)
     with pytest.raises(CommissionError, match="measure the heights again"):
-        element(0, good, (0.4, 0.845))
+        element(0, good, (0.4, 0.845), air)
     deaf = Look((good[0].flights[0][:140],), (300,), 20.0)
     with pytest.raises(CommissionError, match="at least half"):
-        element(0, (deaf, good[1]), HEIGHTS)
+        element(0, (deaf, good[1]), HEIGHTS, air)
     with pytest.raises(CommissionError, match="thermometer"):
         bar_result((Look(good[0].flights, (300,), None), good[1]), HEIGHTS)
 
 
-def test_speed_of_sound_from_air_or_reflector() -> None:
-    assert sound_of(20.0) == pytest.approx(343.2, abs=0.05)  # ISO 9613-1's value
-    assert sound_of(20.0, 0.3, 2.0 * 0.3 / 340.0) == pytest.approx(340.0)
-    with pytest.raises(CommissionError, match="reflector"):
-        sound_of(20.0, 0.3, 1.0)
+def test_speed_of_sound_of_the_air() -> None:
+    look = Look((), (), 20.0)
+    found = from_air((look, look), 0.5).speed
+    assert found.value == pytest.approx(343.2, abs=0.05)  # ISO 9613-1's value
+    assert found.u == pytest.approx(343.2 * 0.5 / (2.0 * 293.15), rel=1e-3)
 
 
 Y = (-0.15, -0.075, 0.0, 0.075, 0.15)

@@ -18,7 +18,7 @@ NOW = Conditions()
 
 def _line(name: str, now: Conditions = NOW, rig: str = "reference") -> tuple[float, float, float]:
     line = next(one for one in budget(rig_named(rig), now).lines if one.name == name)
-    return line.led_m, line.other_m, line.crossfall
+    return line.led, line.other, line.crossfall
 
 
 def test_lines_by_hand() -> None:
@@ -35,11 +35,11 @@ def test_lines_by_hand() -> None:
 
 def test_the_total_is_the_root_of_the_squares_and_names_the_largest() -> None:
     found = budget(RIG)
-    assert found.total.led_m == pytest.approx(math.sqrt(sum(x.led_m**2 for x in found.lines)))
-    largest = max(found.lines, key=lambda line: line.led_m)
+    assert found.total.led == pytest.approx(math.sqrt(sum(x.led**2 for x in found.lines)))
+    largest = max(found.lines, key=lambda line: line.led)
     assert found.largest == largest.name == "air temperature"
     assert found.largest in found.words()
-    assert f"{2e3 * found.total.led_m:.1f} mm at the led end" in found.words()
+    assert f"{2e3 * found.total.led:.1f} mm at the led end" in found.words()
 
 
 def test_each_cause_moves_its_own_line_and_the_name_follows() -> None:
@@ -50,7 +50,7 @@ def test_each_cause_moves_its_own_line_and_the_name_follows() -> None:
 
 
 def test_dead_time_grows_with_speed_and_is_nobody_s_without_valves() -> None:
-    slow, fast = (at_speed(RIG, NOW, v).lines[-1].led_m for v in (0.5, 1.0))
+    slow, fast = (at_speed(RIG, NOW, v).lines[-1].led for v in (0.5, 1.0))
     assert fast == pytest.approx(2.0 * slow)
     assert _line("dead time", rig="cue-only") == (0.0, 0.0, 0.0)
     with pytest.raises(CommissionError, match="at least 0"):
@@ -62,4 +62,4 @@ def test_a_reflector_takes_the_air_out() -> None:
     side = next(iter(plain["bars"]))
     plain["bars"][side] |= {"reflector_mm": 300.0, "reflector_element": 0}
     found = budget(type(RIG).model_validate(plain))
-    assert next(x for x in found.lines if x.name == "air temperature").led_m == 0.0
+    assert next(x for x in found.lines if x.name == "air temperature").led == 0.0

@@ -25,13 +25,13 @@ def test_the_growth_is_that_of_strips_laid_side_by_side() -> None:
     # every line of the budget drawn by itself: what stays once a run, the rest anew each strip
     edge = 1e-3 * gen.standard_normal(RUNS)
     stays = sum(
-        line.other_m * gen.standard_normal(RUNS) for line in found.lines if line.name in STAYS
+        line.other * gen.standard_normal(RUNS) for line in found.lines if line.name in STAYS
     )
     for strips in range(1, 9):
         edge = edge + stays + 1e-3 * gen.standard_normal(RUNS)
         for line in found.lines:
             if line.name not in STAYS:
-                edge = edge + line.other_m * gen.standard_normal(RUNS)
+                edge = edge + line.other * gen.standard_normal(RUNS)
         # sd of an sd from 20 000 draws is 0.5 %: four of them
         assert grows.at(strips) == pytest.approx(float(edge.std()), rel=0.02)
 

@@ -112,6 +112,8 @@ class SimulatedBar(Device[RangePing]):
         beam = Beam(e, (-up[0], -up[1], -up[2]), self._cos_half)
         # the blade has moved up or down since the frame's look at the ground
         out = [self._ground[element] + e[2] - self._expected_z[element]]
+        if self.truth.reflector_m is not None and element == self.truth.reflector_element:
+            out.append(self.truth.reflector_m)
         view, faults = self.view, self.faults
         if not faults.active or faults.find("reference_gone") is None:
             view.target.ranges(beam, s, out)

@@ -68,6 +68,8 @@ class BarTruth:
     late_max_m: float = 0.120  # chosen
     slip: float = 0.01  # specified: share of echoes one cycle off
     slip_m: float = 0.0043  # specified: a 40 kHz cycle as range
+    reflector_m: float | None = None  # a fixed target in the view of one element
+    reflector_element: int = 0
 
 
 @dataclass(frozen=True)

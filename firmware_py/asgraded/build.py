@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from firmware_py.asgraded.chainage import Along, along
-from firmware_py.asgraded.columns import Run
+from firmware_py.asgraded.columns import Floats, Run
 from firmware_py.asgraded.reading import ReportError
 from firmware_py.asgraded.stations import STEP_M, STEP_S, Stations, joined, stations
 from firmware_py.asgraded.target import off
 from firmware_py.asgraded.uncertainty import Assumed, Doubt, doubt
+from firmware_py.commission.shares import Share
 from firmware_py.job import Job
 from firmware_py.messages import SIDES
 
@@ -22,23 +22,12 @@ SAME_M = 1e-4
 
 
 @dataclass(frozen=True)
-class Share:
-    """One source of doubt, as the mean over all stations' ticks: m, m, ratio (k = 1)."""
-
-    name: str
-    source: str
-    led: float
-    other: float
-    crossfall: float
-
-
-@dataclass(frozen=True)
 class Built:
     """Everything that a report is made of."""
 
     trips: tuple[Along, ...]
     stations: Stations
-    shares: tuple[Share, ...]  # of the last log
+    shares: tuple[Share[float], ...]  # of the last log: means over its graded ticks
     assumed: Assumed
     job: Job | None
     tolerance: float  # m
@@ -64,7 +53,7 @@ def build(
     _together(trips)
     taken = assumed or Assumed()
     parts: list[Stations] = []
-    shares: tuple[Share, ...] = ()
+    shares: tuple[Share[float], ...] = ()
     for number, trip in enumerate(trips):
         _has_something(trip)
         known = doubt(trip, taken)
@@ -131,18 +120,14 @@ def _inside(whole: Stations, job: Job | None, trip: Along) -> Stations:
     return whole.rows(keep)
 
 
-def _shares(trip: Along, known: Doubt) -> tuple[Share, ...]:
-    out = []
-    for term in known.terms:
-        led, fall = float(term.led[trip.graded].mean()), float(term.crossfall[trip.graded].mean())
-        other = led if known.own else led + known.width * fall
-        out.append(Share(term.name, term.source, led, other, fall))
-    return tuple(out)
+def _shares(trip: Along, known: Doubt) -> tuple[Share[float], ...]:
+    """Each source's mean over the graded ticks."""
+    graded = trip.graded
 
+    def mean(values: Floats) -> float:
+        return float(values[graded].mean())
 
-def total(shares: Sequence[Share]) -> Share:
-    """Root of the sum of squares of the means."""
-    return Share(
-        "all, combined", "", math.hypot(*(one.led for one in shares)),
-        math.hypot(*(one.other for one in shares)), math.hypot(*(one.crossfall for one in shares)),
-    )  # fmt: skip
+    return tuple(
+        Share(one.name, mean(one.led), mean(one.other), mean(one.crossfall), one.source)
+        for one in known.terms
+    )

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from firmware_py.asgraded import happenings
-from firmware_py.asgraded.build import Built, Share, total
+from firmware_py.asgraded.build import Built
 from firmware_py.asgraded.chainage import DISTANCE_WORDS, Along
 from firmware_py.asgraded.columns import Floats
 from firmware_py.asgraded.fact_rows import happening_rows
@@ -20,6 +20,7 @@ from firmware_py.asgraded.levels import Compared
 from firmware_py.asgraded.obstacles import clear, places, words
 from firmware_py.asgraded.straightedge import LENGTH_M, Laid, lay
 from firmware_py.commission.estimate import K
+from firmware_py.commission.shares import Share, total
 from firmware_py.messages import SIDES, Mode, Side
 
 SCHEMA = 1  # of the JSON object
@@ -53,7 +54,9 @@ def facts(built: Built, compared: Compared | None = None) -> dict[str, Any]:
         "straightedge": _straightedge(built),
         "obstacles": _obstacles(built),
         "unknown": _unknown(built),
-        "uncertainty": [_share(one) for one in (*built.shares, total(built.shares))],
+        "uncertainty": [
+            _share(one) for one in (*built.shares, total("all, combined", built.shares))
+        ],
         "check_levels": None if compared is None else _compared(compared),
         "checks_on_the_way": [_check(trip, one) for trip in built.trips for one in trip.run.checks],
     }
@@ -205,7 +208,7 @@ def _unknown(built: Built) -> list[dict[str, float]]:
     return [{"from_m": start, "to_m": end} for start, end in found]
 
 
-def _share(one: Share) -> dict[str, Any]:
+def _share(one: Share[float]) -> dict[str, Any]:
     return {
         "name": one.name, "source": one.source, "led_mm": MM * one.led, "other_mm": MM * one.other,
         "crossfall_pct": PCT * one.crossfall, "led_k2_mm": K * MM * one.led,

@@ -15,7 +15,8 @@ from firmware_py.asgraded.chainage import Along, datum_ticks
 from firmware_py.asgraded.columns import Floats
 from firmware_py.commission.budget import Conditions
 from firmware_py.commission.estimate import K, rectangular
-from firmware_py.messages import Guide
+from firmware_py.commission.shares import Share
+from firmware_py.messages import Guide, Side
 from firmware_py.sense.sound import ZERO_CELSIUS_K
 from firmware_py.settings import DEG, MM
 
@@ -52,45 +53,40 @@ class Assumed:
 
 
 @dataclass(frozen=True)
-class Term:
-    """One source of doubt: what it does to the led end's height (m) and to the crossfall (ratio).
-
-    The other end follows the crossfall: there it is led + width * crossfall, of one cause.
-    """
-
-    name: str
-    source: str
-    led: Floats
-    crossfall: Floats
-
-
-@dataclass(frozen=True)
 class Doubt:
     """All terms of a run, and their sums: u of the led end, the other end (m), the crossfall."""
 
-    terms: tuple[Term, ...]
-    width: float
+    terms: tuple[Share[Floats], ...]
     led: Floats
     other: Floats
     crossfall: Floats
-    own: bool  # the other end has a bar of its own, and with it the led end's terms
 
 
 def doubt(trip: Along, assumed: Assumed) -> Doubt:
     """Standard uncertainties of each tick; NaN where the error itself is not known."""
     terms = (*_bar_terms(trip, assumed), *_reference_terms(trip, assumed),
              *_tilt_terms(trip, assumed))  # fmt: skip
-    width = trip.run.width
-    own = trip.master.other in trip.led
-    led = _root([term.led for term in terms])
-    crossfall = _root([term.crossfall for term in terms])
-    fallen = _root([term.led + width * term.crossfall for term in terms])
-    other = led if own else fallen
-    known = np.isfinite(trip.columns.ends[trip.master].error)
-    hide = np.where(known, 1.0, np.nan)
-    if own:
-        other = other * np.where(np.isfinite(trip.columns.ends[trip.master.other].error), 1, np.nan)
-    return Doubt(terms, width, led * hide, other * (1.0 if own else hide), crossfall, own)
+    led, other, crossfall = (
+        _root([getattr(term, of) for term in terms]) for of in ("led", "other", "crossfall")
+    )
+    shown = trip.master.other if _own(trip) else trip.master  # whose error the other end leans on
+    return Doubt(terms, led * _seen(trip, trip.master), other * _seen(trip, shown), crossfall)
+
+
+def _own(trip: Along) -> bool:
+    """Whether the other end has a bar of its own, and with it the led end's terms."""
+    return trip.master.other in trip.led
+
+
+def _seen(trip: Along, side: Side) -> Floats:
+    """1 where the error of that end is known, else NaN."""
+    return np.where(np.isfinite(trip.columns.ends[side].error), 1.0, np.nan)
+
+
+def _share(trip: Along, name: str, source: str, led: Floats, crossfall: Floats) -> Share[Floats]:
+    """The other end follows the crossfall, led + width * crossfall of one cause, or its own bar."""
+    other = led if _own(trip) else led + trip.run.width * crossfall
+    return Share(name, led, other, crossfall, source)
 
 
 def _root(parts: list[Floats]) -> Floats:
@@ -108,7 +104,7 @@ def _bar_of(trip: Along) -> dict[str, float]:
     return {key: float(bar.get(key) or 0.0) for key in ("above_mm", "outside_mm")}
 
 
-def _bar_terms(trip: Along, assumed: Assumed) -> list[Term]:
+def _bar_terms(trip: Along, assumed: Assumed) -> list[Share[Floats]]:
     """The filter's own noise, now and when the datum was taken; the air; the bar's place."""
     end, none = trip.columns.ends[trip.master], _flat(trip, 0.0)
     noise = np.nan_to_num(end.clearance_sd, nan=0.0)
@@ -118,12 +114,12 @@ def _bar_terms(trip: Along, assumed: Assumed) -> list[Term]:
     air = clearance * air_doubt(trip, assumed) / (2.0 * ZERO_CELSIUS_K)
     rest = assumed.rest
     return [
-        Term("range noise after the filter", SOURCE_LOG, noise, none),
-        Term("range noise when the datum was set", SOURCE_LOG, taken, none),
-        Term("air in the beam, since the datum", assumed.air.source, air, none),
-        Term("the bar's place, as the blade rolls", SOURCE_ASSUMED,
+        _share(trip, "range noise after the filter", SOURCE_LOG, noise, none),
+        _share(trip, "range noise when the datum was set", SOURCE_LOG, taken, none),
+        _share(trip, "air in the beam, since the datum", assumed.air.source, air, none),
+        _share(trip, "the bar's place, as the blade rolls", SOURCE_ASSUMED,
              _flat(trip, rest.roll_moves * rest.lever_u), none),
-        Term("level at which the datum was set", assumed.datum.source,
+        _share(trip, "level at which the datum was set", assumed.datum.source,
              _flat(trip, assumed.datum.u), none),
     ]  # fmt: skip
 
@@ -141,7 +137,7 @@ def air_doubt(trip: Along, assumed: Assumed) -> float:
     return math.hypot(math.sqrt(2.0) * assumed.air.u, late)
 
 
-def _reference_terms(trip: Along, assumed: Assumed) -> list[Term]:
+def _reference_terms(trip: Along, assumed: Assumed) -> list[Share[Floats]]:
     """Where the reference itself stands against its level: both now and at the datum.
 
     The sag w L^2 / 8 T runs as 4u(1-u) along a span; where in it the datum was is not known.
@@ -150,13 +146,13 @@ def _reference_terms(trip: Along, assumed: Assumed) -> list[Term]:
     guide = trip.run.settings.get(trip.run.master.value, {}).get("guide")
     if guide != Guide.STRING:
         both = math.sqrt(2.0) * ref.u
-        return [Term(f"level of the {guide}, now and at the datum", ref.source,
+        return [_share(trip, f"level of the {guide}, now and at the datum", ref.source,
                      _flat(trip, both), none)]  # fmt: skip
     pins = ref.u * np.sqrt(2.0 * (alike(np.zeros(1)) - alike(_from_datum(trip) / assumed.span_m)))
     sag = assumed.weight_n_per_m * assumed.span_m**2 / (8.0 * assumed.tension_n)
     return [
-        Term("level of the pins, now and at the datum", ref.source, pins, none),
-        Term("sag of the string between pins", assumed.span_source,
+        _share(trip, "level of the pins, now and at the datum", ref.source, pins, none),
+        _share(trip, "sag of the string between pins", assumed.span_source,
              _flat(trip, math.sqrt(2.0) * BOW * sag), none),
     ]  # fmt: skip
 
@@ -183,7 +179,7 @@ def _from_datum(trip: Along) -> Floats:
     return np.where(at >= 0, away, np.inf)
 
 
-def _tilt_terms(trip: Along, assumed: Assumed) -> list[Term]:
+def _tilt_terms(trip: Along, assumed: Assumed) -> list[Share[Floats]]:
     """A wrong roll turns the blade about the bar, which hangs `outside` beside the led end.
 
     The datum takes out of the led end what stays as it was (zero); what wanders stays in it.
@@ -198,12 +194,13 @@ def _tilt_terms(trip: Along, assumed: Assumed) -> list[Term]:
     slow = np.abs(_mean_pitch(trip))
     none = _flat(trip, 0.0)
     return [
-        Term("tilt while driving", SOURCE_LOG, out * noise, noise),
-        Term("tilt zero", assumed.tilt_zero.source, none, _flat(trip, assumed.tilt_zero.u)),
-        Term("tilt drift as the sensor warms", "the log and the datasheet", out * drift, drift),
-        Term("mounting yaw of the sensor", assumed.mount_yaw.source, none,
+        _share(trip, "tilt while driving", SOURCE_LOG, out * noise, noise),
+        _share(trip, "tilt zero", assumed.tilt_zero.source, none, _flat(trip, assumed.tilt_zero.u)),
+        _share(trip, "tilt drift as the sensor warms", "the log and the datasheet",
+               out * drift, drift),
+        _share(trip, "mounting yaw of the sensor", assumed.mount_yaw.source, none,
              pitch * assumed.mount_yaw.u),
-        Term("crab on the grade", SOURCE_ASSUMED, none, _flat(trip, slow * rest.crab_u)),
+        _share(trip, "crab on the grade", SOURCE_ASSUMED, none, _flat(trip, slow * rest.crab_u)),
     ]  # fmt: skip
 
 

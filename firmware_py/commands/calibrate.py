@@ -3,24 +3,15 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from firmware_py.commands.commission import (
-    CODES,
-    bar_option,
-    cautions,
-    guarded,
-    has_valves,
-    job,
-    options,
-    which_bar,
-)
+from firmware_py.commands.commission import CODES, bar_option, begins, has_valves, options
 from firmware_py.commands.kinds import Number
 
 if TYPE_CHECKING:
+    from firmware_py.commands.commission import BarJob, Job
     from firmware_py.commission.estimate import Estimate
     from firmware_py.commission.static import Static
     from firmware_py.commission.valves import ValveMap
@@ -40,11 +31,8 @@ Examples:
 @options
 @click.option("--stand", "minutes", type=Number(*STAND_MIN), metavar="MINUTES",
               help="A long stand too, 2 to 120: Allan deviation of each axis.")  # fmt: skip
-@guarded
-def tilt(
-    *, rig_name: str, store: Path | None, seed: int, undo: bool, as_json: bool,
-    minutes: float | None,
-) -> None:  # fmt: skip
+@begins("tilt")
+def tilt(here: Job, *, minutes: float | None) -> None:
     """Find the tilt sensor's mounting yaw and its zero, by levers and by reversal.
 
     You roll the blade by its levers, then stand four times: on marks, turned about, edge on two
@@ -54,12 +42,6 @@ def tilt(
     from firmware_py.commission.estimate import Estimate
     from firmware_py.commission.procedure import Steps
     from firmware_py.commission.static import static_steps
-
-    here = job(rig_name, store, seed, as_json)
-    if undo:
-        here.say(here.book.undo("tilt"))
-        return
-    cautions()
 
     def steps() -> Steps[tuple[Estimate, work.TiltZero, Static | None]]:
         yaw = yield from work.yaw_steps()
@@ -106,31 +88,34 @@ Examples:
 @bar_option
 @click.option("--thermometer/--no-thermometer", "by_hand", default=True,
               help="A second thermometer, held between bar and board, is typed in.")  # fmt: skip
-@guarded
-def bar(
-    *, rig_name: str, store: Path | None, seed: int, undo: bool, as_json: bool,
-    side: str | None, by_hand: bool,
-) -> None:  # fmt: skip
+@begins("bar")
+def bar(here: BarJob, *, by_hand: bool) -> None:
     """Find zero and scale of each range element over a board at two known heights.
 
-    The speed of sound comes from the air's temperature. No valve is moved.
+    The speed of sound comes from a fixed reflector where the rig has one, checked against the
+    air's temperature; else from that. No valve is moved.
     """
     from firmware_py.commission.bar import bar_steps
+    from firmware_py.commission.bar_sound import REFLECTOR_U
     from firmware_py.commission.estimate import Estimate
+    from firmware_py.commission.looks import reflector_of
 
-    here = job(rig_name, store, seed, as_json)
-    end = which_bar(here.stated, side)
-    table = here.stated.bars[end]
-    if undo:
-        here.say(here.book.undo("bar", table.device))
-        return
-    cautions()
-    found, _ = here.play(bar_steps(table.device, table.elements, by_hand=by_hand), end)
-    values = {"middle": Estimate(found.middle_m, "m", 0.0)}
+    table = here.table
+    fixed = reflector_of(table)
+    steps = bar_steps(
+        table.device, table.elements, by_hand=by_hand, reflector=fixed,
+        shared=len(here.stated.bars) > 1,
+    )  # fmt: skip
+    found, _ = here.play(steps, here.end)
+    here.say(found.words)
+    values = {"middle": Estimate(found.middle_m, "m", 0.0), "speed of sound": found.sound}
+    if fixed is not None and found.reflector is not None:
+        values["reflector stated"] = Estimate(fixed.distance_m, "m", REFLECTOR_U)
+        values["reflector heard"] = found.reflector
     for one in found.elements:
         values[f"element {one.number} zero"] = one.zero
         values[f"element {one.number} scale"] = one.scale
-    here.save("bar", table, found.temperature_c, values, of=table.device)
+    here.save("bar", table, found.temperature_c, values, of=table.device, words=found.words)
 
 
 @click.command(
@@ -145,20 +130,15 @@ THIS MOVES THE BLADE by itself, in small steps, once you have typed yes; Ctrl-C 
 {CODES}"""
 )
 @options
-@guarded
-def valves(*, rig_name: str, store: Path | None, seed: int, undo: bool, as_json: bool) -> None:
+@begins("valves", right=has_valves)
+def valves(here: Job) -> None:
     """Find each valve's overlap up and down, dead time, lag, speeds, and the 2 x 2 map."""
+    from firmware_py.commission.looks import reflector_of
     from firmware_py.commission.valve_steps import valve_steps
     from firmware_py.commission.valves import BarPlace
     from firmware_py.sense.ranging import element_positions
 
-    here = job(rig_name, store, seed, as_json)
     stated, rig = here.stated, here.rig
-    has_valves(here)
-    if undo:
-        here.say(here.book.undo("valves"))
-        return
-    cautions()
     side = stated.control.master
     table, half = rig.bars[side], 0.5e-3 * rig.blade.width_mm
     place = BarPlace(
@@ -166,7 +146,10 @@ def valves(*, rig_name: str, store: Path | None, seed: int, undo: bool, as_json:
         element_positions(table.elements, table.spacing_mm * 1e-3),
     )  # fmt: skip
     yaw, zero = (math.radians(x) for x in (rig.inertial.mount_yaw_deg, rig.inertial.zero_roll_deg))
-    steps = valve_steps(table.device, place, half, yaw=yaw, zero_roll=zero, tape=True)
+    steps = valve_steps(
+        table.device, place, half, yaw=yaw, zero_roll=zero, tape=True,
+        reflector=reflector_of(table),
+    )  # fmt: skip
     found, bench = here.play(steps, side)
     here.save("valves", stated.valves, bench.warmth_c, _valve_values(found))
     here.say(_map_words(found))

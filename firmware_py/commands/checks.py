@@ -14,18 +14,18 @@ from firmware_py.commands.commission import (
     CODES,
     STORED,
     bar_option,
+    begins,
     cautions,
     guarded,
     job,
     options,
-    which_bar,
 )
 from firmware_py.commands.kinds import Folder, Number
 from firmware_py.commands.show import check_file
 from firmware_py.commands.words import in_quotes
 
 if TYPE_CHECKING:
-    from firmware_py.commands.commission import Job
+    from firmware_py.commands.commission import BarJob, Job
     from firmware_py.commission.budget import Budget, Conditions
 
 WRONG = 1
@@ -132,11 +132,8 @@ Examples:
 @click.option("--level", is_flag=True, help="A digital level on the cutting edge, typed in.")
 @click.option("--within", type=Number(0.01, 1.0), default=0.05, show_default=True, metavar="DEG",
               help="What that level may be off by, either way.")  # fmt: skip
-@guarded
-def slope(
-    *, rig_name: str, store: Path | None, seed: int, undo: bool, as_json: bool, level: bool,
-    within: float,
-) -> None:  # fmt: skip
+@begins("slope")
+def slope(here: Job, *, level: bool, within: float) -> None:
     """Check the crossfall: out and back over the same marks, or by a digital level.
 
     Asked for again after 10 K or 2 engaged hours. Moves no valve.
@@ -144,11 +141,6 @@ def slope(
     from firmware_py.commission.estimate import CommissionError, Estimate
     from firmware_py.commission.slope import Mounted, level_steps, slope_steps
 
-    here = job(rig_name, store, seed, as_json)
-    if undo:
-        here.say(here.book.undo("slope"))
-        return
-    cautions()
     sensor = here.rig.inertial
     mounted = Mounted(math.radians(sensor.mount_yaw_deg), math.radians(sensor.zero_roll_deg))
     steps = level_steps(mounted, math.radians(within)) if level else slope_steps(mounted)
@@ -177,23 +169,16 @@ Code 1 also for a line that is heard in less than 80 %: stored, and `run` refuse
               help="To be tried; may be given several times (450 and 600).")  # fmt: skip
 @click.option("--lateral", "laterals", type=Number(-400.0, 400.0), multiple=True, metavar="MM",
               help="Likewise; left of the bar's middle > 0 (0, 75 and -75).")  # fmt: skip
-@guarded
+@begins("string")
 def string(
-    *, rig_name: str, store: Path | None, seed: int, undo: bool, as_json: bool,
-    side: str | None, clearances: tuple[float, ...], laterals: tuple[float, ...],
+    here: BarJob, *, clearances: tuple[float, ...], laterals: tuple[float, ...]
 ) -> None:  # fmt: skip
     """Check that this bar hears this line: hit rate and spread by clearance and lateral."""
     from firmware_py.commission.string_check import string_steps
     from firmware_py.sense.ranging import element_positions
     from firmware_py.sense.sound import speed_of_sound
 
-    here = job(rig_name, store, seed, as_json)
-    end = which_bar(here.stated, side)
-    table = here.stated.bars[end]
-    if undo:
-        here.say(here.book.undo("string", table.device))
-        return
-    cautions()
+    table = here.table
     places = [
         (1e-3 * c, 1e-3 * y) for c in clearances or (450.0, 600.0)
         for y in laterals or (0.0, 75.0, -75.0)
@@ -202,7 +187,7 @@ def string(
         table.device, element_positions(table.elements, table.spacing_mm * 1e-3),
         math.radians(table.beam_half_angle_deg), speed_of_sound(20.0), places=places,
     )  # fmt: skip
-    found, bench = here.play(steps, end)
+    found, bench = here.play(steps, here.end)
     here.say(_cells(found.cells))
     here.say(found.words)
     here.save("string", table, bench.warmth_c, {"rate": found.rate}, of=table.device,
@@ -296,7 +281,7 @@ def budget(
     click.echo("  source (k = 1)          led end  other end  crossfall")
     for one in (*found.lines, found.total):
         click.echo(
-            f"  {one.name:<22} {1e3 * one.led_m:5.2f} mm   {1e3 * one.other_m:5.2f} mm"
+            f"  {one.name:<22} {1e3 * one.led:5.2f} mm   {1e3 * one.other:5.2f} mm"
             f"    {100.0 * one.crossfall:6.3f} %"
         )
     click.echo(found.words())
@@ -328,7 +313,7 @@ def as_dict(found: Budget) -> dict[str, Any]:
     """For --json: mm and %, standard uncertainties."""
     return {
         "lines": [
-            {"source": one.name, "led_mm": 1e3 * one.led_m, "other_mm": 1e3 * one.other_m,
+            {"source": one.name, "led_mm": 1e3 * one.led, "other_mm": 1e3 * one.other,
              "crossfall_pct": 100.0 * one.crossfall}
             for one in (*found.lines, found.total)
         ],

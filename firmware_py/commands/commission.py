@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from firmware_py.commission.runner import Bench
     from firmware_py.messages import Side
     from firmware_py.settings import Rig
+    from firmware_py.settings_bars import AnyBar
 
 R = TypeVar("R")
 GIVEN_UP = 1
@@ -105,6 +106,22 @@ class Job:
         click.echo(f"Saved: {path}. It acts from the next run on; {again} takes it back.")
 
 
+@dataclass(frozen=True)
+class BarJob(Job):
+    """A job on one bar: its end, and its table as the file has it."""
+
+    end: Side
+    table: AnyBar
+
+
+def bar_job(here: Job, side: str | None) -> BarJob:
+    """For the bar that is meant."""
+    end = which_bar(here.stated, side)
+    return BarJob(
+        here.stated, here.held, here.book, here.seed, here.as_json, end, here.stated.bars[end]
+    )  # fmt: skip
+
+
 def job(rig_name: str, store: Path | None, seed: int, as_json: bool) -> Job:
     """The rig and its results; FileFault or CommissionError where they cannot be had."""
     from firmware_py.commission.book import Book, default_folder
@@ -136,6 +153,39 @@ def guarded(command: Callable[..., None]) -> Callable[..., None]:
     return run
 
 
+def begins(
+    kind: str, *, right: Callable[[Job], None] = lambda _: None, handled: bool = True
+) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """How a procedure begins that stores a result of this kind: the rig, --undo, the cautions.
+
+    The command gets its Job, or with --bar its BarJob, and its own options. right: raises where the
+    rig cannot do this at all. handled: a machine is, so that the cautions are told.
+    """
+
+    def wrap(command: Callable[..., None]) -> Callable[..., None]:
+        @functools.wraps(command)
+        def run(
+            *, rig_name: str, store: Path | None, seed: int, undo: bool, as_json: bool,
+            **more: Any,
+        ) -> None:  # fmt: skip
+            here = job(rig_name, store, seed, as_json)
+            of = ""
+            if "side" in more:
+                here = bar_job(here, more.pop("side"))
+                of = here.table.device
+            right(here)
+            if undo:
+                here.say(here.book.undo(kind, of))
+                return
+            if handled:
+                cautions()
+            command(here, **more)
+
+        return guarded(run)
+
+    return wrap
+
+
 def cautions() -> None:
     """What everybody is told before a machine is handled."""
     from firmware_py.live.cautions import CAUTIONS
@@ -161,6 +211,8 @@ def _unit(name: str, one: Estimate) -> tuple[float, str]:
     """Factor and unit by which a person reads a value."""
     if one.unit == "1":
         return (100.0, "%") if "overlap" in name or name == "rate" else (1.0, "")
+    if name == "speed of sound":
+        return 1.0, one.unit
     if one.unit == "s" and one.value >= 1.0:
         return 1.0, "s"
     return UNITS.get(one.unit, (1.0, one.unit))

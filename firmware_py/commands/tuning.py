@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from firmware_py.commands.commission import CODES, guarded, has_valves, job, options
+from firmware_py.commands.commission import CODES, begins, has_valves, options
 from firmware_py.commands.kinds import Number
 from firmware_py.commands.progress import progress_bar
 
@@ -31,22 +30,14 @@ Examples:
 @click.option("--integral", type=Number(0.1, 600.0), metavar="SECONDS", help="With --gain.")
 @click.option("--trial", "metres", type=Number(0.0, 200.0), default=25.0, show_default=True,
               metavar="METRES", help="Of the trial before and after; 0 for none.")  # fmt: skip
-@guarded
-def tune(
-    *, rig_name: str, store: Path | None, seed: int, undo: bool, as_json: bool,
-    gain: float | None, integral: float | None, metres: float,
-) -> None:  # fmt: skip
+@begins("tune", right=has_valves, handled=False)
+def tune(here: Job, *, gain: float | None, integral: float | None, metres: float) -> None:
     """Gains from the valve map, with the margins of the actual loop; tried on a simulated twin.
 
     Refused under 40 ms of delay margin or a gain margin of 2. Moves nothing real.
     """
     from firmware_py.commission.estimate import Estimate
 
-    here = job(rig_name, store, seed, as_json)
-    has_valves(here)
-    if undo:
-        here.say(here.book.undo("tune"))
-        return
     if (gain is None) is not (integral is None):
         raise click.UsageError("--gain and --integral go together; give both or neither")
     if 0.0 < metres < 10.0:

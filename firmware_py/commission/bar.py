@@ -12,17 +12,24 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from drivers.samples import AirSample, RangePing, Validity
+from firmware_py.commission.bar_sound import (
+    Sound,
+    apart,
+    between,
+    check_height,
+    from_air,
+    from_reflector,
+    heard,
+)
 from firmware_py.commission.estimate import (
     CommissionError,
     Estimate,
-    Floats,
     Term,
     rectangular,
     robust_mean,
 )
-from firmware_py.commission.procedure import Given, Steps, for_seconds, number_said
-from firmware_py.sense.sound import ZERO_CELSIUS_K, speed_from_reflector, speed_of_sound
+from firmware_py.commission.looks import Listener, Look, Reflector
+from firmware_py.commission.procedure import Steps, for_seconds, number_said
 
 HEIGHT_U = rectangular(0.0005)  # m; one reading of a steel rule, to the half millimetre
 READINGS = 2  # of each height, at either end of the bar: their mean counts
@@ -54,48 +61,26 @@ class BarResult:
 
     elements: tuple[Element, ...]
     middle_m: float
-    sound_mps: float
+    sound: Estimate
     temperature_c: float | None
-
-
-@dataclass(frozen=True)
-class Look:
-    """A stand over the board: flights (s) of each element, firings of each, temperatures (C)."""
-
-    flights: tuple[Floats, ...]
-    fired: tuple[int, ...]
-    air_c: float | None
-    by_both: bool = False  # the rig's thermometer and one held by hand
-
-
-def sound_of(
-    air_c: float | None, reflector_m: float | None = None, flight_s: float | None = None
-) -> float:
-    """Speed of sound, m/s, from a fixed reflector where there is one, or from the air."""
-    if reflector_m is not None and flight_s is not None:
-        speed = speed_from_reflector(reflector_m, flight_s)
-        if speed is None:
-            raise CommissionError(f"The reflector's echo of {1e3 * flight_s:.3f} ms is not from it")
-        return speed
-    if air_c is None:
-        raise CommissionError("No air temperature came; look at the thermometer and its cable.")
-    return speed_of_sound(air_c)
+    words: str  # which speed of sound was used, and what it disagrees with
+    reflector: Estimate | None = None  # its distance as its element hears it once calibrated, m
 
 
 def element(
-    number: int, looks: tuple[Look, Look], heights: tuple[float, float], *,
-    height_u: float = HEIGHT_U, air_u: float = AIR_U,
+    number: int, looks: tuple[Look, Look], heights: tuple[float, float], sound: Sound, *,
+    height_u: float = HEIGHT_U,
 ) -> Element:  # fmt: skip
     """Zero and scale of one element. heights: true distances (m) from its face to the board.
 
-    Late and slipped echoes are left out by the median. A wrong temperature is common to both
+    Late and slipped echoes are left out by the median. A wrong speed of sound is common to both
     looks: it shifts the zero in proportion to the middle height, and the scale likewise.
     """
     means, noise, sds, shares = [], [], [], []
-    for look, height in zip(looks, heights, strict=True):
-        mean, sem, sd, share = _mean_range(number, look, height)
+    for k, (look, height) in enumerate(zip(looks, heights, strict=True)):
+        mean, sem, sd, share = _mean_range(number, look, height, sound.mps[k])
         means.append(mean - height)
-        noise.append(sem)
+        noise.append(math.hypot(sem, height * sound.noise[k]))
         sds.append(sd)
         shares.append(share)
     apart = heights[1] - heights[0]
@@ -103,15 +88,15 @@ def element(
         raise CommissionError(f"The heights are {abs(apart):.3f} m apart; at least {APART:g} m")
     white = math.hypot(*noise)
     middle = 0.5 * sum(heights)
-    air = air_u / (2.0 * (ZERO_CELSIUS_K + _mean_air(looks)))  # dc/c = dT / 2T
+    wrong = sound.common
     zero = Estimate(
         0.5 * sum(means), "m", 0.5 * white,
-        (Term("known heights", height_u / math.sqrt(2.0)), Term("air temperature", middle * air)),
+        (Term("known heights", height_u / math.sqrt(2.0)), Term(wrong.name, middle * wrong.u)),
     )  # fmt: skip
     scale = Estimate(
         1.0 + (means[1] - means[0]) / apart, "1", white / abs(apart),
         (Term("known heights", height_u * math.sqrt(2.0) / abs(apart)),
-         Term("air temperature", air)),
+         wrong),
     )  # fmt: skip
     if abs(scale.value - 1.0) > OFF_SCALE:
         told = f"Element {number} reads {scale.value:.3f} of the difference"
@@ -119,14 +104,11 @@ def element(
     return Element(number, zero, scale, max(sds), min(shares))
 
 
-def _mean_air(looks: tuple[Look, Look]) -> float:
-    known = [look.air_c for look in looks if look.air_c is not None]
-    return sum(known) / len(known) if known else 20.0
-
-
-def _mean_range(number: int, look: Look, height: float) -> tuple[float, float, float, float]:
+def _mean_range(
+    number: int, look: Look, height: float, mps: float
+) -> tuple[float, float, float, float]:
     """Mean range, its uncertainty, sd of one, share heard."""
-    ranges = 0.5 * sound_of(look.air_c) * look.flights[number]
+    ranges = 0.5 * mps * look.flights[number]
     ranges = ranges[np.abs(ranges - height) < FAR_OFF]
     fired = look.fired[number]
     if fired == 0 or ranges.size < 0.5 * fired:
@@ -136,51 +118,51 @@ def _mean_range(number: int, look: Look, height: float) -> tuple[float, float, f
     return *robust_mean(ranges, LEAST_SD), ranges.size / fired
 
 
-class Listener:
-    """Keeps one bar's first echoes and the air's temperature; a Look in the end."""
-
-    def __init__(self, device: str, elements: int) -> None:
-        self._device = device
-        self._flights: list[list[float]] = [[] for _ in range(elements)]
-        self._fired = [0] * elements
-        self._air: list[float] = []
-
-    def __call__(self, given: Given) -> None:
-        for s in given.samples:
-            if isinstance(s, AirSample) and s.temperature_c is not None:
-                self._air.append(s.temperature_c)
-            elif isinstance(s, RangePing) and s.device == self._device:
-                self._ping(s)
-
-    def _ping(self, s: RangePing) -> None:
-        if s.element < len(self._fired) and s.validity is not Validity.FAULT:
-            self._fired[s.element] += 1
-            self._flights[s.element] += [e.flight_s for e in s.echoes[:1]]
-
-    def look(self, held_c: float | None = None) -> Look:
-        """What was heard; held_c: of a thermometer held by hand, averaged with the rig's own."""
-        own = float(np.mean(self._air)) if self._air else None
-        known = [air for air in (own, held_c) if air is not None]
-        air = sum(known) / len(known) if known else None
-        return Look(tuple(map(np.array, self._flights)), tuple(self._fired), air, len(known) == 2)
-
-
 def bar_result(
-    looks: tuple[Look, Look], heights: tuple[float, float], *,
-    height_u: float = HEIGHT_U, air_u: float = AIR_U,
+    looks: tuple[Look, Look], heights: tuple[float, float], *, height_u: float = HEIGHT_U,
+    air_u: float = AIR_U, reflector: Reflector | None = None, shared: bool = False,
 ) -> BarResult:  # fmt: skip
-    """All elements of a bar."""
+    """All elements of a bar, by the speed of sound of its reflector or of the air.
+
+    shared: another bar runs with the same speed, so that it is the air's, which the reflector
+    checks; else with a reflector the other way round.
+    """
+    airs = [look.air_c for look in looks if look.air_c is not None]
+    if reflector is None or shared:
+        sound = from_air(looks, air_u)
+    else:
+        sound = from_reflector(looks, reflector)
     elements = tuple(
-        element(k, looks, heights, height_u=height_u, air_u=air_u)
-        for k in range(len(looks[0].fired))
+        element(k, looks, heights, sound, height_u=height_u) for k in range(len(looks[0].fired))
     )
-    air = _mean_air(looks)
-    return BarResult(elements, 0.5 * sum(heights), sound_of(air), air)
+    words, place, mean = sound.words, None, sum(airs) / len(airs) if airs else None
+    if reflector is not None:
+        place = _where(looks, heights, sound, elements[reflector.element], reflector)
+        if len(airs) == len(looks):
+            seen = between(looks, heights, reflector, height_u)
+            words = f"{words} {apart(seen, from_air(looks, air_u).speed, reflector)}".strip()
+    return BarResult(elements, 0.5 * sum(heights), sound.speed, mean, words, place)
+
+
+def _where(
+    looks: tuple[Look, Look], heights: tuple[float, float], sound: Sound, one: Element,
+    reflector: Reflector,
+) -> Estimate:  # fmt: skip
+    """The reflector's distance in the element's own corrected ranges: with it, and no other, the
+    run's speed of sound is the one that this calibration was made with."""
+    middle, ways = 0.5 * sum(heights), []
+    for look, mps in zip(looks, sound.mps, strict=True):
+        flight, _ = heard(look, reflector)
+        ways.append(middle + (0.5 * mps * flight - one.zero.value - middle) / one.scale.value)
+    mean = 0.5 * sum(ways)
+    off = mean - middle  # zero and scale do not depend on each other
+    return Estimate(mean, "m", math.hypot(one.zero.u, off * one.scale.u))
 
 
 def bar_steps(
     device: str, elements: int, *, height_u: float = HEIGHT_U, air_u: float = AIR_U,
-    seconds: float = LOOK_S, by_hand: bool = True,
+    seconds: float = LOOK_S, by_hand: bool = True, reflector: Reflector | None = None,
+    shared: bool = False,
 ) -> Steps[BarResult]:  # fmt: skip
     """The person lays a board under the bar at two heights and types them in. Moves no valve.
 
@@ -190,17 +172,19 @@ def bar_steps(
     looks, heights = [], []
     for k, words in enumerate(("Lay a flat board square under the bar.", "Now the other height.")):
         heights.append((yield from _height(words, f"board {k}")))
+        if reflector is not None:
+            check_height(heights[-1], reflector)
         held = None
         if by_hand:
             told = "A thermometer held between bar and board, in the shade; what it says in C."
             held = yield from number_said(told, *AIRS, act="air")
-        listener = Listener(device, elements)
+        listener = Listener(device, elements, reflector)
         yield from for_seconds("Keep clear of the board.", seconds, listener)
         looks.append(listener.look(held))
     count = 2.0 if by_hand and all(look.by_both for look in looks) else 1.0
     return bar_result(
         (looks[0], looks[1]), (heights[0], heights[1]), height_u=height_u / math.sqrt(READINGS),
-        air_u=air_u / math.sqrt(count),
+        air_u=air_u / math.sqrt(count), reflector=reflector, shared=shared,
     )  # fmt: skip
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 from firmware_py.act.actuate import UNSURE_SHARE
 from firmware_py.commission.estimate import CommissionError, K, rectangular
+from firmware_py.commission.shares import Share, total
 from firmware_py.messages import Side
 from firmware_py.sense.ranging import NOISE_AT
 from firmware_py.sense.sound import ZERO_CELSIUS_K
@@ -39,28 +40,18 @@ class Conditions:
 
 
 @dataclass(frozen=True)
-class Line:
-    """One source: its part (k = 1) at the led end and the other end (m), and in the crossfall."""
-
-    name: str
-    led_m: float
-    other_m: float
-    crossfall: float
-
-
-@dataclass(frozen=True)
 class Budget:
     """All lines, their sum, and which weighs most."""
 
-    lines: tuple[Line, ...]
-    total: Line
+    lines: tuple[Share[float], ...]
+    total: Share[float]
     largest: str
     largest_of_crossfall: str
 
     def words(self) -> str:
         """One sentence in mm and %, k = 2."""
         t = self.total
-        led, other = 1e3 * K * t.led_m, 1e3 * K * t.other_m
+        led, other = 1e3 * K * t.led, 1e3 * K * t.other
         return (
             f"Expect within {led:.1f} mm at the led end, {other:.1f} mm at the other and "
             f"{100.0 * K * t.crossfall:.2f} % of crossfall (k = 2); most of the height is "
@@ -71,17 +62,13 @@ class Budget:
 def budget(rig: Rig, now: Conditions = Conditions()) -> Budget:
     """The budget of a rig whose master end has a bar and whose other end follows the fall."""
     lines = (*_bar_lines(rig, now), *_tilt_lines(rig, now), _crab(rig, now), _late(rig, now))
-    total = Line(
-        "all", math.hypot(*(one.led_m for one in lines)),
-        math.hypot(*(one.other_m for one in lines)), math.hypot(*(one.crossfall for one in lines)),
-    )  # fmt: skip
     return Budget(
-        lines, total, max(lines, key=lambda one: one.led_m).name,
+        lines, total("all", lines), max(lines, key=lambda one: one.led).name,
         max(lines, key=lambda one: one.crossfall).name,
     )  # fmt: skip
 
 
-def _bar_lines(rig: Rig, now: Conditions) -> tuple[Line, ...]:
+def _bar_lines(rig: Rig, now: Conditions) -> tuple[Share[float], ...]:
     """Noise after the filter, drift of the air, and the bar's place when the blade rolls."""
     side: Side = rig.control.master
     if side not in rig.bars:
@@ -93,7 +80,7 @@ def _bar_lines(rig: Rig, now: Conditions) -> tuple[Line, ...]:
     air = 0.0 if bar.reflector_mm else clearance * rectangular(now.air_k) / (2.0 * ZERO_CELSIUS_K)
     lever = now.roll_moves * now.lever_u
     return tuple(
-        Line(name, m, m, 0.0)
+        Share(name, m, m, 0.0)
         for name, m in (
             ("range noise", one / math.sqrt(pings)), ("air temperature", air),
             ("the bar's place", lever),
@@ -101,7 +88,7 @@ def _bar_lines(rig: Rig, now: Conditions) -> tuple[Line, ...]:
     )  # fmt: skip
 
 
-def _tilt_lines(rig: Rig, now: Conditions) -> tuple[Line, ...]:
+def _tilt_lines(rig: Rig, now: Conditions) -> tuple[Share[float], ...]:
     """A tilt error turns the blade about the bar: the led end hangs `outside` from it."""
     bar = rig.bars[rig.control.master]
     outside, width = bar.outside_mm * MM, rig.blade.width_mm * MM
@@ -112,28 +99,28 @@ def _tilt_lines(rig: Rig, now: Conditions) -> tuple[Line, ...]:
     ):  # fmt: skip
         # the datum takes out what stays; noise and drift of the roll remain in the led end
         led = 0.0 if name == "tilt bias" else outside * u
-        out.append(Line(name, led, led + width * u, u))
+        out.append(Share(name, led, led + width * u, u))
     ahead = abs(bar.ahead_mm) * MM
     if ahead:
         pitch = math.hypot(drift, now.tilt_noise_u)
-        out.append(Line("bar ahead of the edge", ahead * pitch, ahead * pitch, 0.0))
+        out.append(Share("bar ahead of the edge", ahead * pitch, ahead * pitch, 0.0))
     return tuple(out)
 
 
-def _crab(rig: Rig, now: Conditions) -> Line:
+def _crab(rig: Rig, now: Conditions) -> Share[float]:
     """A blade at yaw psi on a grade g lies at g sin(psi) besides; so does a turned sensor."""
     u = abs(now.grade) * math.hypot(now.crab_u, now.mount_yaw_u)
-    return Line("crab and mounting yaw", 0.0, rig.blade.width_mm * MM * u, u)
+    return Share("crab and mounting yaw", 0.0, rig.blade.width_mm * MM * u, u)
 
 
-def _late(rig: Rig, now: Conditions) -> Line:
+def _late(rig: Rig, now: Conditions) -> Share[float]:
     """The ground moves on while command and oil are under way: speed times slope times the time
     that the prediction may be wrong by. Without valves a driver's delay is no part of this."""
     if rig.valves is None:
-        return Line("dead time", 0.0, 0.0, 0.0)
+        return Share("dead time", 0.0, 0.0, 0.0)
     wrong = math.hypot(UNSURE_SHARE * rig.valves.dead_time_ms * MM, now.dead_time_u)
     rise = now.speed_mps * now.ground_slope * (wrong + 0.5 / rig.control.tick_hz)
-    return Line("dead time", rise, rise, rise * math.sqrt(2.0) / (rig.blade.width_mm * MM))
+    return Share("dead time", rise, rise, rise * math.sqrt(2.0) / (rig.blade.width_mm * MM))
 
 
 def at_speed(rig: Rig, now: Conditions, speed_mps: float) -> Budget:

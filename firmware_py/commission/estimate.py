@@ -83,6 +83,11 @@ def rectangular(half_width: float) -> float:
     return half_width / math.sqrt(3.0)
 
 
+def triangular(half_width: float) -> float:
+    """Likewise where its ends are less likely than its middle (JCGM 100, 4.3.9)."""
+    return half_width / math.sqrt(6.0)
+
+
 def kept(values: Floats, least: float = 0.0) -> NDArray[np.bool_]:
     """Which values lie within GATE_SD of the median; least: sd never taken as smaller."""
     off = np.abs(values - np.median(values))

@@ -95,7 +95,7 @@ def in_force(rig: Rig, book: Book, seed: int = 1) -> InForce:
     for need in needs(rig, seed):
         result = book.load(need.kind, need.of)
         stale = is_stale(result, book.now(need.device), _warmth(result), need.kind)
-        stale = stale or _of_another(rig, result, kept)
+        stale = stale or _of_another(rig, result, kept) or _other_reflector(rig, result, need.of)
         if stale is None and result is not None:
             kept[need.kind, need.of] = result
         elif need.needed:
@@ -130,6 +130,19 @@ def _of_another(rig: Rig, result: Result | None, kept: dict[tuple[str, str], Res
     return f"The {result.kind} was made for another {kind}; do it again."
 
 
+def _other_reflector(rig: Rig, result: Result | None, of: str) -> str | None:
+    """A zero found by a reflector's speed of sound holds for that distance of it, and no other."""
+    made = None if result is None else result.values.get("reflector stated")
+    if made is None:
+        return None
+    stated = next(bar.reflector_mm for bar in rig.bars.values() if bar.device == of)
+    if stated is not None and abs(stated * MM - made.value) <= SAME:
+        return None
+    told = "none" if stated is None else f"one at {stated:g} mm"
+    was = f"The bar was made with a reflector at {made.value / MM:g} mm"
+    return f"{was}, and the rig file has {told}; do it again."
+
+
 def _poor_strings(rig: Rig, kept: dict[tuple[str, str], Result]) -> Iterator[str]:
     """A line that this bar does not hear well may not be followed."""
     for side, bar in rig.bars.items():
@@ -154,6 +167,8 @@ def merged(rig: Rig, kept: dict[tuple[str, str], Result], book: Book) -> Rig:
             case "bar":
                 side = next(s for s, bar in rig.bars.items() if bar.device == of)
                 plain["calibration"]["bars"][side.value] = _bar(result)
+                if (heard := result.values.get("reflector heard")) is not None:
+                    plain["bars"][side.value]["reflector_mm"] = heard.value / MM
             case "string" if result.values["rate"].value < LEAST_RATE:
                 side = next(s for s, bar in rig.bars.items() if bar.device == of)
                 plain["calibration"]["no_string"][side.value] = result.words

@@ -21,6 +21,7 @@ from drivers.samples import (
     Validity,
 )
 from firmware_py.commission.estimate import CommissionError, Floats, Surprise
+from firmware_py.commission.looks import Reflector
 from firmware_py.commission.procedure import Given, Next, Steps, number_said, until_said
 from firmware_py.commission.tilt import Pace
 from firmware_py.commission.valves import (
@@ -76,6 +77,7 @@ class _Eye:
 
     device: str
     yaw: float
+    reflector: Reflector | None = None
     gyro: list[tuple[float, float]] = field(default_factory=list)
     echoes: list[tuple[float, int, float]] = field(default_factory=list)
     forces: list[tuple[float, float, float]] = field(default_factory=list)
@@ -97,7 +99,7 @@ class _Eye:
         for s in given.samples:
             if isinstance(s, InertialSample) and s.validity is Validity.OK:
                 self._inertial(s)
-            elif isinstance(s, RangePing) and s.device == self.device and s.echoes:
+            elif isinstance(s, RangePing) and s.device == self.device:
                 self._ping(s)
             elif isinstance(s, MotionSample) and self.pace.moves(s):
                 raise Surprise(f"The machine drove at {self.pace.mps:.2f} m/s; stand still.")
@@ -128,7 +130,10 @@ class _Eye:
             self.forces.append((s.ax, s.ay, s.az))
 
     def _ping(self, s: RangePing) -> None:
-        echo = s.echoes[0]
+        echoes = s.echoes if self.reflector is None else self.reflector.split(s)[1]
+        if not echoes:
+            return
+        echo = echoes[0]
         self.echoes.append((echo.time_s, s.element, echo.flight_s))
         if self.airs:
             self.heights.append(0.5 * speed_of_sound(self.airs[0]) * echo.flight_s)
@@ -244,7 +249,7 @@ def _check_lift(eye: _Eye, bar: BarPlace, side: Side, command: float) -> None:
 
 def valve_steps(
     device: str, bar: BarPlace, half_width_m: float, *, yaw: float = 0.0, zero_roll: float = 0.0,
-    repeats: int = REPEATS, tape: bool = False,
+    repeats: int = REPEATS, tape: bool = False, reflector: Reflector | None = None,
 ) -> Steps[ValveMap]:  # fmt: skip
     """Overlap, dead time, lag, speeds, map. Confirmation first; CommissionError without it.
 
@@ -254,7 +259,7 @@ def valve_steps(
         apart = 1e-3 * (yield from number_said(TAPE, *TAPED, act="tape"))
         bar = replace(bar, apart_m=apart or None)
     yield from until_said(CAUTIONS, "confirm", act="board under the bar")
-    eye = _Eye(device, yaw)
+    eye = _Eye(device, yaw, reflector)
     given = yield from _shut(eye, "Hands off; the blade rests.", FIRST_REST_S, math.inf, None)
     eye.rested()
     force = np.mean(eye.forces, axis=0)

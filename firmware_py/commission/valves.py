@@ -23,20 +23,19 @@ from firmware_py.commission.estimate import (
     Term,
     kept,
     rectangular,
+    triangular,
     widened,
 )
 from firmware_py.commission.pulse_fit import Fit, Pulse
+from firmware_py.commission.taped import Places, taped
 from firmware_py.messages import SIDES, Side
 
 SETTLE_S = 0.8  # s after a step's end until oil and blade rest: dead time and several lags
 BEFORE_S = 0.1  # s before a step that its fit takes in
-CLOCK_U = 0.001  # s; a sample's time against the command's: mapped within 1 ms
+CLOCK_U = rectangular(0.001)  # s; a sample's time against the command's: mapped within 1 ms
 PLACE_U = 0.003  # m; the bar's place along the edge, by tape
 GYRO_SCALE_U = rectangular(0.01)  # datasheet LSM6DSO: sensitivity within 1 % (from memory)
 ECHO_SCALE_U = 0.002  # of a range: speed of sound, and the element's scale as calibrated
-TAPE_U = rectangular(0.003)  # m; of the tape from cylinder to cylinder, pin to pin
-MIDDLE_U = rectangular(0.003)  # m; of the blade's middle between them
-AGREE = 3.5  # sigma; a tape farther from what was seen is a tape, or a bar's place, misread
 LEAST_SD = 0.0005  # m; coarse steps make the median deviation 0
 LEAST_PINGS = 4  # of one element in a rest
 
@@ -121,12 +120,12 @@ def valve_map(rec: Recording, bar: BarPlace, half_width_m: float, guess: float) 
     gyro = _unbiased(rec)
     angles = np.concatenate([[0.0], np.cumsum(gyro[1:, 1] * np.diff(gyro[:, 0]))])
     roll = np.stack([gyro[:, 0], rec.first_roll + angles], axis=1)
-    valves = {}
+    valves, every_s = {}, float(np.median(np.diff(gyro[:, 0])))
     for side in SIDES:
         steps = [s for s in rec.steps if s.side is side]
-        cylinder, gyro_share = taped(_cylinder(side, steps, rec.echoes, roll, bar), side, bar)
+        places = taped(_cylinder(side, steps, rec.echoes, roll, bar), side, bar.y_m, bar.apart_m)
         fits = {sign: _fit(steps, gyro, sign, guess) for sign in (1.0, -1.0)}
-        valves[side] = _valve(fits[1.0], fits[-1.0], cylinder, gyro_share)
+        valves[side] = _valve(fits[1.0], fits[-1.0], places, every_s)
     return ValveMap(valves, ends_map(valves, half_width_m), half_width_m)
 
 
@@ -222,31 +221,12 @@ def _cylinder(
     return Estimate(a, "m", noise, terms)
 
 
-def taped(seen: Estimate, side: Side, bar: BarPlace) -> tuple[Estimate, float]:
-    """The cylinder's place as seen and as taped, weighed by their variances; and how much of the
-    gyro's scale is left in 2 a times a roll rate. CommissionError where the two disagree.
-
-    What was seen is s (ratio - y) with a ratio that goes by 1 / scale: 1 - w (1 + s y / a).
+def _valve(up: Fit, down: Fit, places: Places, every_s: float) -> Valve:
+    """every_s: from one gyro sample to the next. The fit takes a sample for the mean since the one
+    before; one taken at its instant, or held over two, is half of that early or late.
     """
-    sign = 1.0 if side is Side.LEFT else -1.0
-    if bar.apart_m is None:
-        return seen, abs(bar.y_m) / seen.value
-    terms = (Term("tape", 0.5 * TAPE_U), Term("the blade's middle", MIDDLE_U))
-    tape = Estimate(0.5 * bar.apart_m, "m", 0.0, terms)
-    off = seen.value - tape.value
-    if abs(off) > AGREE * math.hypot(seen.u, tape.u):
-        told = f"The {side.value} cylinder stands {1e3 * off:+.0f} mm from where the tape has it"
-        raise CommissionError(f"{told}: measure the cylinders and the bar's place again.")
-    w = tape.u**2 / (tape.u**2 + seen.u**2)
-    value = tape.value + w * off
-    scaled = (seen.scaled(w, "m"), tape.scaled(1.0 - w, "m"))
-    both = Estimate(value, "m", scaled[0].type_a, (*scaled[0].type_b, *scaled[1].type_b))
-    return both, abs(1.0 - w * (1.0 + sign * bar.y_m / value))
-
-
-def _valve(up: Fit, down: Fit, cylinder: Estimate, gyro_share: float) -> Valve:
     sd_up, sd_down = (np.sqrt(np.diag(f.covariance)) for f in (up, down))
-    clock = (Term("clock", CLOCK_U),)
+    clock = (Term("clock", CLOCK_U), Term("half a sample", triangular(0.5 * every_s)))
     dead = pooled(up.dead_s, float(sd_up[0]), down.dead_s, float(sd_down[0]))
     lag = pooled(up.lag_s, float(sd_up[1]), down.lag_s, float(sd_down[1]))
     ratio = down.full / up.full
@@ -254,11 +234,11 @@ def _valve(up: Fit, down: Fit, cylinder: Estimate, gyro_share: float) -> Valve:
     return Valve(
         Estimate(up.overlap, "1", float(sd_up[2])),
         Estimate(down.overlap, "1", float(sd_down[2])),
-        _speed(up.full, float(sd_up[3]), cylinder, gyro_share),
-        _speed(down.full, float(sd_down[3]), cylinder, gyro_share),
+        _speed(up.full, float(sd_up[3]), places),
+        _speed(down.full, float(sd_down[3]), places),
         Estimate(dead[0], "s", dead[1], clock),
         Estimate(lag[0], "s", lag[1]),
-        cylinder,
+        places.cylinder,
         Estimate(ratio, "1", ratio * share),
     )
 
@@ -271,12 +251,12 @@ def pooled(a: float, sd_a: float, b: float, sd_b: float) -> tuple[float, float]:
     return mean, max(1.0, birge / 2.0) / math.sqrt(wa + wb)
 
 
-def _speed(full: float, sd: float, cylinder: Estimate, gyro_share: float) -> Estimate:
-    """2 a times the full roll rate. A gyro that reads too much makes the rate too large and a, as
-    far as it was seen by it, too small: gyro_share of its scale is left."""
-    double = 2.0 * full
-    terms = {term.name: term.u * double for term in cylinder.type_b}
-    terms["gyro scale"] = double * cylinder.value * gyro_share * GYRO_SCALE_U
-    noise = math.hypot(2.0 * cylinder.value * sd, double * cylinder.type_a)
+def _speed(full: float, sd: float, places: Places) -> Estimate:
+    """The way from cylinder to cylinder times the full roll rate. A gyro that reads too much makes
+    the rate too large and that way, as far as it was seen by it, too small."""
+    double, half = 2.0 * full, places.half
+    terms = {term.name: term.u * double for term in half.type_b}
+    terms["gyro scale"] = double * half.value * places.gyro_share * GYRO_SCALE_U
+    noise = math.hypot(2.0 * half.value * sd, double * half.type_a)
     b = tuple(Term(name, u) for name, u in terms.items())
-    return Estimate(double * cylinder.value, "m/s", noise, b)
+    return Estimate(double * half.value, "m/s", noise, b)

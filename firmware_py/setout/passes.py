@@ -41,6 +41,6 @@ class Growth:
 
 def growth(budget: Budget, start: float, datum: float) -> Growth:
     """From a rig's budget. start: of the string or edge first followed; datum: of setting each."""
-    stays = math.hypot(*(one.other_m for one in budget.lines if one.name in STAYS))
-    anew = math.hypot(datum, *(one.other_m for one in budget.lines if one.name not in STAYS))
+    stays = math.hypot(*(one.other for one in budget.lines if one.name in STAYS))
+    anew = math.hypot(datum, *(one.other for one in budget.lines if one.name not in STAYS))
     return Growth(start, anew, stays)

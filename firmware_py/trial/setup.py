@@ -155,6 +155,8 @@ def _bar_truth(scenario: Scenario, side: Side, bar: Bar) -> BarTruth:
         noise_m=bar.noise_mm * MM,
         step_m=bar.step_mm * MM,
         max_echoes=bar.echoes,
+        reflector_m=None if bar.reflector_mm is None else bar.reflector_mm * MM,
+        reflector_element=bar.reflector_element or 0,
     )
 
 
