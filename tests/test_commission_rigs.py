@@ -25,7 +25,7 @@ from drivers.simulated.world import Reference, World
 from firmware_py.commission import string_check, valve_steps
 from firmware_py.commission.estimate import CommissionError, Estimate, Surprise
 from firmware_py.commission.procedure import Procedure
-from firmware_py.commission.valves import BarPlace
+from firmware_py.commission.valve_record import BarPlace
 from firmware_py.sense.ranging import element_positions
 
 POSITIONS = element_positions(5, 0.075)

@@ -11,17 +11,15 @@ import pytest
 
 from firmware_py.commission.estimate import CommissionError, Estimate
 from firmware_py.commission.pulse_fit import Pulse, fit, moved
-from firmware_py.commission.valves import (
+from firmware_py.commission.valve_record import (
     SETTLE_S,
     BarPlace,
     Recording,
     Step,
-    ValveMap,
-    pooled,
     taped,
-    valve_map,
     way,
 )
+from firmware_py.commission.valves import ValveMap, pooled, valve_map
 from firmware_py.messages import SIDES, Side
 
 DT = 0.001  # s of the plant made by hand

@@ -147,9 +147,14 @@ THIS MOVES THE BLADE by itself, in small steps, once you have typed yes; Ctrl-C 
 @options
 @guarded
 def valves(*, rig_name: str, store: Path | None, seed: int, undo: bool, as_json: bool) -> None:
-    """Find each valve's overlap up and down, dead time, lag, speeds, and the 2 x 2 map."""
+    """Find each valve's overlap up and down, dead time, lag, speeds, and the 2 x 2 map.
+
+    Of on/off valves (valves.pulsed), in place of the overlap, the shortest pulse that moves
+    anything, when they open and when they close.
+    """
+    from firmware_py.commission.on_off_steps import on_off_steps
+    from firmware_py.commission.valve_record import BarPlace
     from firmware_py.commission.valve_steps import valve_steps
-    from firmware_py.commission.valves import BarPlace
     from firmware_py.sense.ranging import element_positions
 
     here = job(rig_name, store, seed, as_json)
@@ -166,7 +171,8 @@ def valves(*, rig_name: str, store: Path | None, seed: int, undo: bool, as_json:
         element_positions(table.elements, table.spacing_mm * 1e-3),
     )  # fmt: skip
     yaw, zero = (math.radians(x) for x in (rig.inertial.mount_yaw_deg, rig.inertial.zero_roll_deg))
-    steps = valve_steps(table.device, place, half, yaw=yaw, zero_roll=zero, tape=True)
+    small = on_off_steps if stated.valves is not None and stated.valves.pulsed else valve_steps
+    steps = small(table.device, place, half, yaw=yaw, zero_roll=zero, tape=True)
     found, bench = here.play(steps, side)
     here.save("valves", stated.valves, bench.warmth_c, _valve_values(found))
     here.say(_map_words(found))
@@ -175,14 +181,7 @@ def valves(*, rig_name: str, store: Path | None, seed: int, undo: bool, as_json:
 def _valve_values(found: ValveMap) -> dict[str, Estimate]:
     values = {"dead time": found.dead_time, "lag": found.lag}
     for side, one in found.valves.items():
-        values |= {
-            f"{side.value} {name}": estimate
-            for name, estimate in (
-                ("overlap up", one.overlap_up), ("overlap down", one.overlap_down), ("up", one.up),
-                ("down", one.down), ("dead time", one.dead_time), ("lag", one.lag),
-                ("cylinder", one.cylinder), ("asymmetry", one.asymmetry),
-            )
-        }  # fmt: skip
+        values |= {f"{side.value} {name}": estimate for name, estimate in one.named().items()}
     return values
 
 
