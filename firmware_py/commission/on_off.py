@@ -87,6 +87,13 @@ class Switch:
     closes_s: float
     full: float
     covariance: Floats
+    sample_s: float = 0.0  # from one sample of the gyro to the next
+
+    @property
+    def smear(self) -> Term:
+        """A sample is taken as the mean since the last; were it an instant, the fit would take the
+        difference, as wide as a sample, for lag."""
+        return Term("the gyro's samples", rectangular(0.5 * self.sample_s))
 
     @property
     def sd(self) -> Floats:
@@ -127,7 +134,8 @@ def switch(pulses: Sequence[Pulse]) -> Switch:
             right = f"{SHARES[0]:g} to {SHARES[1]:g} is right. Does the valve stick?"
             raise CommissionError(f"{told} of what the others say; {right}")
     opens, lag, closes, full = p.tolist()
-    return Switch(opens, lag, closes, full, covariance)
+    every = float(np.mean(np.diff(pulses[0].times)))
+    return Switch(opens, lag, closes, full, covariance, every)
 
 
 def least_on(tries: Sequence[Try], found: Switch) -> Estimate:
@@ -179,7 +187,7 @@ def _valve(
         speed_of(up.full, float(up.sd[3]), cylinder, gyro_share),
         speed_of(down.full, float(down.sd[3]), cylinder, gyro_share),
         _dead([*opens, *closes]),
-        Estimate(lag[0], "s", lag[1]),
+        Estimate(lag[0], "s", lag[1], (up.smear,)),
         cylinder,
         Estimate(ratio, "1", ratio * share),
         least_up=least[0], least_down=least[1], opens_up=opens[0], opens_down=opens[1],
