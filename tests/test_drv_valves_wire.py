@@ -11,11 +11,12 @@ import pytest
 from drivers.errors import DeviceError
 from drivers.i2c import Bus
 from drivers.protocols import Valves
-from drivers.samples import ValveCommand
+from drivers.samples import AirSample, RangePing, Validity, ValveCommand
 from drivers.standins.i2c_bus import StandInBus
 from drivers.standins.pca9685 import Pca9685Chip
 from drivers.standins.pins import StandInOutput, WatchdogRelay
 from drivers.valves.driver import PwmValves
+from drivers.valves.fresh import Newest
 from drivers.valves.lease import RelayPulse
 from drivers.valves.outputs import CentredPulse, OnOff, Output, TwoCoils
 
@@ -39,7 +40,10 @@ class Bench:
         self.chip = Pca9685Chip(lambda: self.now, chip_hz, self.relay.holds)
         self.bus.attach(ADDRESS, self.chip)
         self.shared = Bus("i2c", lambda path: self.bus)
-        settings = {"lease": "relay", "renew": RelayPulse(self.relay)} | settings
+        self.fired = 0.0  # s ago
+        settings = {
+            "lease": "relay", "renew": RelayPulse(self.relay), "age": lambda: self.fired,
+        } | settings  # fmt: skip
         self.valves = PwmValves(self.shared, outputs(0, 1), outputs(2, 3), **settings)
 
     def write(self, left: float, right: float, seconds: float = 0.05) -> None:
@@ -77,6 +81,7 @@ def test_no_lease_no_valves_and_no_byte_on_the_wire(lease: str | None) -> None:
             TwoCoils(2, 3),
             lease=lease,
             renew=lambda t: None,
+            age=lambda: 0.0,
         )
     assert not bus.log
 
@@ -88,9 +93,64 @@ def test_all_outputs_are_off_on_opening_whatever_ran_before() -> None:
     bench.write(1.0, 1.0)
     assert bench.duties == [1, 0, 1, 0]
     relay = RelayPulse(StandInOutput(lambda: bench.now))
-    PwmValves(bench.shared, TwoCoils(0, 1), TwoCoils(2, 3), lease="relay", renew=relay)
+    PwmValves(
+        bench.shared, TwoCoils(0, 1), TwoCoils(2, 3), lease="relay", renew=relay, age=lambda: 0.0
+    )
     assert bench.duties == [0, 0, 0, 0]
     assert bench.bus.writes(ADDRESS)[-1] == bytes([0xFA, 0, 0, 0, 0x10])
+
+
+def test_a_command_from_old_firings_is_neutral_and_feeds_no_lease() -> None:
+    """Both sides of 150 ms; the relay drops out 0.2 s after the last edge, and comes back."""
+    bench = Bench()
+    bench.fired = 0.149
+    bench.write(0.7, -0.7)
+    assert bench.duties == [0.7, 0, 0, 0.7]
+    assert bench.valves.trouble is None
+    edges = len(bench.relay.told)
+    bench.fired = 0.151
+    bench.write(0.7, -0.7, 0.1)
+    assert bench.duties == [0, 0, 0, 0]
+    assert bench.relay.holds()  # the chip was shut first
+    assert bench.valves.counts["stale"] == 10
+    assert bench.valves.trouble == (
+        "valves: the newest firing of a bar is 0.15 s old; at most 0.15 s is right, so they are "
+        "neutral"
+    )
+    bench.write(0.0, 0.0, 0.15)
+    assert not bench.relay.holds()
+    assert len(bench.relay.told) == edges
+    bench.fired = 0.0
+    bench.write(0.7, 0.0)
+    assert bench.relay.holds()
+    assert bench.duties[0] == 0.7
+    assert bench.valves.trouble is None
+
+
+@pytest.mark.parametrize("age", [math.inf, math.nan])
+def test_before_any_firing_nothing_is_driven(age: float) -> None:
+    bench = Bench()
+    bench.fired = age
+    bench.write(1.0, 1.0)
+    assert bench.duties == [0, 0, 0, 0]
+    assert "at most 0.15 s is right" in str(bench.valves.trouble)
+
+
+def test_the_newest_firing_counts_and_none_that_is_ahead_of_the_clock() -> None:
+    now = 10.0
+    newest = Newest(lambda: now)
+    assert newest.age_s() == math.inf
+    newest.took([_ping(9.9), _ping(9.8), _ping(10.003)])
+    assert newest.age_s() == pytest.approx(0.1)
+    newest.took([AirSample("air", 9.99, Validity.OK, 17.0)])
+    now = 10.1
+    assert newest.age_s() == pytest.approx(0.2)
+    newest.took([_ping(10.101)])
+    assert newest.age_s() == pytest.approx(-0.001)
+
+
+def _ping(time_s: float) -> RangePing:
+    return RangePing("bar.left", time_s, Validity.OK, 0, ())
 
 
 def test_neutral_uses_the_full_off_bit() -> None:
@@ -223,7 +283,10 @@ def test_a_short_read_of_the_mode_is_counted() -> None:
 def test_no_chip_is_told_in_one_sentence() -> None:
     empty = Bus("i2c", lambda path: StandInBus())
     with pytest.raises(DeviceError, match="valves: i2c, address 0x40 does not answer"):
-        PwmValves(empty, TwoCoils(0, 1), TwoCoils(2, 3), lease="board", renew=lambda t: None)
+        PwmValves(
+            empty, TwoCoils(0, 1), TwoCoils(2, 3), lease="board", renew=lambda t: None,
+            age=lambda: 0.0,
+        )  # fmt: skip
 
 
 def test_a_lease_that_cannot_be_renewed_is_told() -> None:

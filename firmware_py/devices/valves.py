@@ -96,6 +96,7 @@ def _pwm(table: Pca9685Valves, shared: Shared, now_s: float) -> tuple[Joined, pr
         pwm = PwmValves(
             shared.bus(table.bus), _output(table.left), _output(table.right), lease=table.lease,
             renew=RelayPulse(relay) if relay is not None else held or _nothing,
+            age=shared.newest.age_s,
             pwm_hz=table.pwm_hz, oscillator_hz=table.oscillator_mhz * MHZ, address=table.address,
             now_s=now_s,
         )  # fmt: skip
