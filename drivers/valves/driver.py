@@ -16,7 +16,7 @@ from drivers.i2c import Bus, I2cError
 from drivers.registers import RegisterChip
 from drivers.samples import ValveCommand
 from drivers.valves.fresh import STALE_S
-from drivers.valves.lease import Renew, check_lease
+from drivers.valves.lease import HOLDS_S, Renew, check_lease
 from drivers.valves.outputs import Output, bounded
 from drivers.valves.pca9685 import (
     ALL_OFF,
@@ -76,7 +76,7 @@ class PwmValves:
                 )
         self._bus = bus
         self._chip: RegisterChip | None = None
-        self._retry_s = self._checked_s = -math.inf
+        self._retry_s = self._checked_s = self._fed_s = -math.inf
         self._fails = 0
         try:
             self._open(now_s)
@@ -87,6 +87,10 @@ class PwmValves:
     def ready(self) -> bool:
         """The chip is there, set up, and does what it is told."""
         return self._chip is not None and not self._steps
+
+    def fed(self, now_s: float) -> bool:
+        """The lease was renewed so lately that it should still hold."""
+        return now_s - self._fed_s <= HOLDS_S
 
     def write(self, command: ValveCommand) -> None:
         """Drive both valves. What is no number is neutral, and so is what is stale."""
@@ -156,6 +160,7 @@ class PwmValves:
             return
         try:
             self._renew(now_s)
+            self._fed_s = now_s
         except OSError as error:
             self.counts["lease"] += 1
             self.trouble = f"valves: the lease cannot be renewed: {error}"
