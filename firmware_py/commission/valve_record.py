@@ -37,6 +37,7 @@ TAPE_U = rectangular(0.003)  # m; of the tape from cylinder to cylinder, pin to 
 MIDDLE_U = rectangular(0.003)  # m; of the blade's middle between them
 AGREE = 3.5  # sigma; a tape farther from what was seen is a tape, or a bar's place, misread
 LEAST_SD = 0.0005  # m; coarse steps make the median deviation 0
+SAME_S = 1e-6  # s; a step that begins so near to a rest's end begins with it
 LEAST_PINGS = 4  # of one element in a rest
 
 
@@ -137,6 +138,22 @@ def _height(echoes: Floats, start: float, end: float, roll: float, bar: BarPlace
     return np.array([np.mean(means) + fall, sum(variances) / len(means) ** 2])
 
 
+def shared(steps: Sequence[Step], x: Floats) -> float:
+    """Spread of a slope over x for a scatter of 1 in each step, whose two rests scatter alike.
+
+    The rest after a step is the one before the next: as x turns its sign from step to step, what a
+    rest is off by counts twice the same way, and the slope is up to sqrt(2) less sure.
+    """
+    rests = [-float(x[0])]
+    for k, step in enumerate(steps[1:], 1):
+        if abs(step.start_s - steps[k - 1].rest_s) < SAME_S:
+            rests.append(float(x[k - 1] - x[k]))
+        else:
+            rests += [float(x[k - 1]), -float(x[k])]
+    rests.append(float(x[-1]))
+    return math.sqrt(0.5 * sum(one**2 for one in rests)) / float(x @ x)
+
+
 def cylinder_of(
     side: Side, steps: Sequence[Step], echoes: Floats, roll: Floats, bar: BarPlace
 ) -> Estimate:
@@ -153,7 +170,7 @@ def cylinder_of(
     x, z = np.array(turned), np.array(lifted)
     ratio = float(x @ z / (x @ x))
     scatter = float(((z - ratio * x) ** 2).sum()) / (len(steps) - 1)
-    noise = widened(math.sqrt(scatter / float(x @ x)), len(steps) - 1)
+    noise = widened(math.sqrt(scatter) * shared(steps, x), len(steps) - 1)
     sign = 1.0 if side is Side.LEFT else -1.0
     a = sign * (ratio - bar.y_m)
     if not a > 0.0:
