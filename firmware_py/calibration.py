@@ -39,12 +39,10 @@ class OneValve(Part):
     overlap_up_pct: float = Field(ge=0, le=60)
     overlap_down_pct: float = Field(ge=0, le=60)
     cylinder_mm: float = Field(ge=50, le=2500, description="off the blade's middle")
-    least_up_ms: float = Field(default=0, ge=0, le=1000, description="shortest pulse that raises")
-    least_down_ms: float = Field(default=0, ge=0, le=1000, description="that lowers")
-    lost_up_ms: float = Field(
-        default=0, ge=-500, le=500, description="of a pulse that raises: moves nothing"
-    )
-    lost_down_ms: float = Field(default=0, ge=-500, le=500, description="of one that lowers")
+    least_up_ms: float = Field(default=0, ge=0, le=1000)
+    least_down_ms: float = Field(default=0, ge=0, le=1000)
+    lost_up_ms: float = Field(default=0, ge=-500, le=500)
+    lost_down_ms: float = Field(default=0, ge=-500, le=500)
 
 
 class Slope(Part):
