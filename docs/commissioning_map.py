@@ -2,6 +2,7 @@
 
     python docs/commissioning_map.py              twenty rigs, about a minute
     python docs/commissioning_map.py --rigs 1-5 --parts tilt,bar
+    python docs/commissioning_map.py --parts on-off    the same rigs with on/off valves
 
 Ends with 1 where a limit is passed or the intervals cover too little or too much.
 """
@@ -19,13 +20,13 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from commissioning_yard import PARTS, Found, commission
+from commissioning_yard import ON_OFF, PARTS, Found, commission
 
 from firmware_py.commission.estimate import CommissionError
 
-LIMITS = {  # as asked for, in the estimate's own unit
+LIMITS = {  # as asked for, in the estimate's own unit; on/off valves: as the dead time
     "dead time": 0.015, "overlap": 0.02, "speed": 0.05, "tilt zero": math.radians(0.05),
-    "bar zero": 0.001,
+    "bar zero": 0.001, "least on time": 0.015, "opening": 0.015, "closing": 0.015,
 }  # fmt: skip
 REFUSED = 0.05  # share of rigs: 3.5 sigma between tape and sight are rare, and then refused
 COVER = (0.90, 0.99)  # share of the k = 2 intervals that hold the truth, over all estimates
@@ -72,7 +73,8 @@ UNITS = {
     "tilt zero": (math.degrees(1.0), "deg"), "mounting yaw": (math.degrees(1.0), "deg"),
     "bar zero": (1e3, "mm"), "bar scale": (100.0, "%"), "overlap": (100.0, "%"),
     "speed": (100.0, "%"), "dead time": (1e3, "ms"), "lag": (1e3, "ms"), "cylinder": (1e3, "mm"),
-    "asymmetry": (100.0, "%"),
+    "asymmetry": (100.0, "%"), "least on time": (1e3, "ms"), "opening": (1e3, "ms"),
+    "closing": (1e3, "ms"), "lost": (1e3, "ms"),
 }  # fmt: skip
 
 
@@ -94,7 +96,7 @@ def table(found: Sequence[Found]) -> Iterator[str]:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--rigs", default="1-20", help="seeds, first-last (default: %(default)s)")
-    parser.add_argument("--parts", default=",".join(PARTS), help="of %(default)s")
+    parser.add_argument("--parts", default=",".join(PARTS), help=f"of %(default)s, {ON_OFF}")
     options = parser.parse_args()
     first, last = (int(n) for n in options.rigs.split("-"))
     found, refused = [], 0

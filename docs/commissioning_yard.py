@@ -25,16 +25,18 @@ from drivers.simulated.inertial import Errors
 from drivers.simulated.noise import generators
 from drivers.simulated.reference import REFERENCE, G, RigTruth
 from drivers.simulated.yard import BOARD, HEIGHTS, WALK_S, Yard
-from firmware_py.commission import bar, tilt, valve_steps, valves
+from firmware_py.commission import bar, on_off_steps, tilt, valve_record, valve_steps
 from firmware_py.commission.estimate import Estimate
 from firmware_py.commission.procedure import Next, Steps
 from firmware_py.commission.runner import SimulatedBench, play
-from firmware_py.messages import SIDES
+from firmware_py.commission.valves import ValveMap
+from firmware_py.messages import SIDES, Side
 from firmware_py.sense.mount import ROCKS
 from firmware_py.sense.ranging import element_positions
 
 R = TypeVar("R")
 PARTS = ("tilt", "bar", "valves")
+ON_OFF = "on-off"  # the part that has on/off valves in place of proportional ones
 
 
 @dataclass(frozen=True)
@@ -102,10 +104,25 @@ def case(seed: int) -> Case:
         seed, rig, 1.0 + between(-0.01, 0.01), tuple((0.002 * gen.standard_normal(5)).tolist()),
         tuple((1.0 + 0.003 * gen.standard_normal(5)).tolist()),
         bar.AIR_U * float(gen.standard_normal()),
-        1.0 + valves.ECHO_SCALE_U * float(gen.standard_normal()),
-        valves.PLACE_U * float(gen.standard_normal()), ROCKS * float(gen.standard_normal()),
+        1.0 + valve_record.ECHO_SCALE_U * float(gen.standard_normal()),
+        valve_record.PLACE_U * float(gen.standard_normal()), ROCKS * float(gen.standard_normal()),
         between(-0.001, 0.001), between(-0.003, 0.003), float(gen.triangular(-half, 0.0, half)),
     )  # fmt: skip
+
+
+def on_off(c: Case) -> Case:
+    """The same rig with on/off valves; no time of theirs goes into the physics' steps."""
+    gen = np.random.default_rng([c.seed, 79])
+
+    def both(low: float, high: float) -> tuple[float, float]:
+        up, down = gen.uniform(low, high, 2).tolist()
+        return up, down
+
+    valves = replace(
+        c.rig.valves, on_off=True, pull_in_s=both(0.015, 0.070), let_go_s=both(0.010, 0.050),
+        dead_time_s=float(gen.uniform(0.02, 0.12)),
+    )  # fmt: skip
+    return replace(c, rig=replace(c.rig, valves=valves))
 
 
 class Bench:
@@ -212,37 +229,63 @@ def bars(c: Case) -> Iterator[Found]:
         yield Found("bar scale", one.scale, scale)
 
 
-def valve_finds(c: Case) -> Iterator[Found]:
+def mapped(c: Case, steps: Callable[..., Steps[ValveMap]]) -> ValveMap:
     """The valves, by small steps."""
     # the tilt zero comes first: what it leaves of the sensor's bias
     left = replace(c.rig.inertial, accel_bias=REFERENCE.inertial.accel_bias)
-    rig, v = replace(c.rig, inertial=left), c.rig.valves
+    rig = replace(c.rig, inertial=left)
     echo = rig.left_bar
     assert echo is not None
     bench = Bench(Yard(rig, seed=c.seed), distorted(c, (c.board_scale,) * 5, (0.0,) * 5))
     half = 0.5 * rig.blade.width_m
-    place = valves.BarPlace(
+    place = valve_record.BarPlace(
         half + echo.outside_m + c.place_off_m + c.middle_off_m, echo.clearance_m + BOARD.height_m,
         element_positions(echo.elements, echo.spacing_m),
     )  # fmt: skip
-    found = bench.run(valve_steps.valve_steps("bar.left", place, half, tape=True))
+    return bench.run(steps("bar.left", place, half, tape=True))
+
+
+def alike(c: Case, side: Side, one: Any) -> Iterator[Found]:
+    """What valves of both kinds have."""
+    rig, v = c.rig, c.rig.valves
     up, down = (rig.valve_speed_factor * s for s in (v.up_mps, v.down_mps))
+    yield Found("speed", one.up, up)
+    yield Found("speed", one.down, down)
+    yield Found("lag", one.lag, v.lag_s)
+    # height over roll is the way to the other cylinder, about which this one turns the blade
+    stands = rig.blade.cylinder_half_m - side.sign * c.middle_off_m
+    yield Found("cylinder", one.cylinder, stands)
+    yield Found("asymmetry", one.asymmetry, down / up)
+
+
+def valve_finds(c: Case) -> Iterator[Found]:
+    """Proportional valves."""
+    found, v = mapped(c, valve_steps.valve_steps), c.rig.valves
     for side in SIDES:
         one = found.valves[side]
         yield Found("overlap", one.overlap_up, v.overlap)
         yield Found("overlap", one.overlap_down, v.overlap)
-        yield Found("speed", one.up, up)
-        yield Found("speed", one.down, down)
-        yield Found("dead time", one.dead_time, v.dead_time_s + rig.extra_dead_time_s)
-        yield Found("lag", one.lag, v.lag_s)
-        # height over roll is the way to the other cylinder, about which this one turns the blade
-        stands = rig.blade.cylinder_half_m - side.sign * c.middle_off_m
-        yield Found("cylinder", one.cylinder, stands)
-        yield Found("asymmetry", one.asymmetry, down / up)
+        yield Found("dead time", one.dead_time, v.dead_time_s + c.rig.extra_dead_time_s)
+        yield from alike(c, side, one)
+
+
+def on_off_finds(c: Case) -> Iterator[Found]:
+    """On/off valves."""
+    c = on_off(c)
+    found, v = mapped(c, on_off_steps.on_off_steps), c.rig.valves
+    line = v.dead_time_s + c.rig.extra_dead_time_s
+    for side in SIDES:
+        named = found.valves[side].named()
+        for word, pull_in, let_go in zip(("up", "down"), v.pull_in_s, v.let_go_s, strict=True):
+            yield Found("least on time", named[f"least {word}"], pull_in)
+            yield Found("opening", named[f"opens {word}"], line + pull_in)
+            yield Found("closing", named[f"closes {word}"], line + let_go)
+            yield Found("lost", named[f"lost {word}"], pull_in - let_go)
+        yield from alike(c, side, found.valves[side])
 
 
 def commission(seed: int, parts: Sequence[str] = PARTS) -> list[Found]:
     """One rig, from end to end."""
-    makers = {"tilt": tilts, "bar": bars, "valves": valve_finds}
+    makers = {"tilt": tilts, "bar": bars, "valves": valve_finds, ON_OFF: on_off_finds}
     c = case(seed)
     return [found for part in parts for found in makers[part](c)]

@@ -154,13 +154,17 @@ ROWS = (
 )  # fmt: skip
 
 
-def alone(seeds: list[int], folder: str) -> Iterator[tuple[Job, Summary]]:
-    """The speeds: one process at a time, as a user types it."""
-    for seed in seeds:
-        for how, command in COMMANDS.items():
-            asked = [command, "trial", STRING, "--json", "--seed", str(seed), "--out", folder]
-            said = subprocess.run(asked, check=True, capture_output=True).stdout
-            yield Job(STRING, seed, how), json.loads(said)
+def speeds(seeds: list[int]) -> list[Job]:
+    """The runs that are timed, each alone."""
+    return [Job(STRING, seed, how) for seed in seeds for how in COMMANDS]
+
+
+def timed(job: Job, folder: str) -> Summary:
+    """One trial as a user types it."""
+    asked = ["trial", job.trial, "--json", "--seed", str(job.seed), "--out", folder]
+    said = subprocess.run([COMMANDS[job.controller], *asked], check=True, capture_output=True)
+    summary: Summary = json.loads(said.stdout)
+    return summary
 
 
 def verdict(row: Row, worst: float) -> str:
@@ -230,7 +234,7 @@ def main() -> None:
     with ProcessPoolExecutor(asked.processes) as pool:
         found = dict(pool.map(run, jobs(seeds)))
     with tempfile.TemporaryDirectory() as folder:
-        found |= dict(alone(seeds, folder))
+        found |= {job: timed(job, folder) for job in speeds(seeds)}
     lines = list(table(found, seeds))
     print("\n".join(lines))
     if asked.write:

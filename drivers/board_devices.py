@@ -106,13 +106,13 @@ class BoardHeld:
     """
 
     def __init__(self, link: BoardLink) -> None:
-        self._link = link
+        self.link = link
         self.command: ValveCommand | None = None  # the one under way
 
     def __call__(self, now_s: float) -> None:
         """Renew: the chip has taken the command."""
         left, right = (self.command.left, self.command.right) if self.command else (0.0, 0.0)
-        self._link.command(left, right, now_s)
+        self.link.command(left, right, now_s)
 
 
 class BoardValves:
@@ -126,3 +126,9 @@ class BoardValves:
 
     def neutral(self, now_s: float) -> None:
         self._link.command(0.0, 0.0, now_s)
+
+
+def armed(link: BoardLink, now_s: float) -> bool:
+    """Whether the board holds the valves ready, by what it told last."""
+    link.step(now_s)
+    return link.armed and link.port.is_open

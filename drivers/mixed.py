@@ -73,7 +73,7 @@ class Joined:
 
 class MixedRig:
     """Behind protocols.Rig. simulated: the rig behind it; counted: its devices that count;
-    also: closed after all devices, as buses are."""
+    also: closed after all devices, as buses are; took: sees what each read hands up."""
 
     def __init__(
         self,
@@ -83,9 +83,10 @@ class MixedRig:
         counted: frozenset[str] = frozenset(),
         *,
         also: Callable[[], None] = lambda: None,
+        took: Callable[[Sequence[AnySample]], None] = lambda samples: None,
     ) -> None:
         self.joined, self.simulated = tuple(joined), simulated
-        self.valves, self._also = valves, also
+        self.valves, self._also, self._took = valves, also, took
         self.counts: Counter[str] = Counter()
         self._readers = [one.reader for one in joined if one.reader is not None]
         self._counted = counted
@@ -107,6 +108,7 @@ class MixedRig:
             found += [s for s in self.simulated.read(now_s) if s.device in self._counted]
         for reader in self._readers:
             found += reader.read(now_s)
+        self._took(found)
         return found
 
     def write(self, command: ValveCommand) -> None:

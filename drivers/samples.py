@@ -91,6 +91,12 @@ class DriverSample(Sample, frozen=True, gc=False, tag="driver"):
     right_hand: bool
 
 
+class LeaseSample(Sample, frozen=True, gc=False, tag="lease"):
+    """Whether what shuts the valves by itself holds them ready now: the board or the relay."""
+
+    armed: bool
+
+
 class ValveCommand(msgspec.Struct, frozen=True, array_like=True, gc=False, tag="valves"):
     """Command to the two lift valves, each -1..1, > 0 raises; 0 is neutral (shut)."""
 
@@ -99,4 +105,4 @@ class ValveCommand(msgspec.Struct, frozen=True, array_like=True, gc=False, tag="
     right: float
 
 
-AnySample = RangePing | InertialSample | AirSample | MotionSample | DriverSample
+AnySample = RangePing | InertialSample | AirSample | MotionSample | DriverSample | LeaseSample

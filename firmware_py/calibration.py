@@ -39,6 +39,10 @@ class OneValve(Part):
     overlap_up_pct: float = Field(ge=0, le=60)
     overlap_down_pct: float = Field(ge=0, le=60)
     cylinder_mm: float = Field(ge=50, le=2500, description="off the blade's middle")
+    least_up_ms: float = Field(default=0, ge=0, le=1000)
+    least_down_ms: float = Field(default=0, ge=0, le=1000)
+    lost_up_ms: float = Field(default=0, ge=-500, le=500)
+    lost_down_ms: float = Field(default=0, ge=-500, le=500)
 
 
 class Slope(Part):
@@ -80,3 +84,18 @@ def both_valves(rig: View) -> Iterator[Crossed]:
         yield Crossed((f"calibration.valves.{there[0]}",), words)
     if there and rig.get("valves") is None:
         yield Crossed(("calibration.valves",), "this rig has no valves; add [valves]")
+
+
+def pulses_move(rig: View) -> Iterator[Crossed]:
+    """An on/off valve's pulses are long enough to move something."""
+    if rig.get("valves") is None or rig.get("valves.pulsed") is not True:
+        return
+    for side in rig.tables("calibration.valves"):
+        for key in ("least_up_ms", "least_down_ms", "lost_up_ms", "lost_down_ms"):
+            where = f"calibration.valves.{side}.{key}"
+            match rig.known(where, "valves.pulse_ms"):
+                case [found, pulse] if found > pulse or (key.startswith("lost") and found == pulse):
+                    words = (
+                        f"{found:g} is not below valves.pulse_ms, {pulse:g}: no pulse would move"
+                    )
+                    yield Crossed((where, "valves.pulse_ms"), words)

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from firmware_py.calibration import Calibration, both_valves, lists_of_elements
+from firmware_py.calibration import Calibration, both_valves, lists_of_elements, pulses_move
 from firmware_py.messages import BAR_GUIDES, Guide, Side
 from firmware_py.schema import UNKNOWN, Crossed, Part, View
 from firmware_py.settings_bars import AnyBar, Bar
@@ -242,7 +242,7 @@ class Rig(Part):
 
     checks = (
         _named_once, _boards, _wires_once, _addresses_once, _guides, _gate_in_reach, _limits,
-        lists_of_elements, both_valves,
+        lists_of_elements, both_valves, pulses_move,
     )  # fmt: skip
 
     name: str = Field(min_length=1, max_length=60)

@@ -35,6 +35,11 @@ class Valves(Part):
     pulse_ms: float = Field(default=100, ge=20, le=1000)
     lease_ms: float = Field(default=200, ge=50, le=200)
 
+    @property
+    def leased(self) -> bool:
+        """Whether something outside this program shuts them, and tells whether it is armed."""
+        return self.kind in ("board", "pca9685")  # type: ignore[attr-defined]
+
 
 class SimulatedValves(Valves):
     """The simulated rig's."""

@@ -11,6 +11,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from drivers.mixed import MixedRig
 from drivers.samples import AnySample, ValveCommand
 from drivers.wires import Wires
 from firmware_py.devices.open import open_rig
@@ -44,6 +45,25 @@ class Nothing:
         """Nothing to let go of."""
 
 
+class Commanded:
+    """Valves whose rig is read before each command, as the loop does: they refuse what is stale."""
+
+    def __init__(self, mixed: MixedRig, device: Any) -> None:
+        self._mixed, self._device = mixed, device
+
+    def write(self, command: ValveCommand) -> None:
+        """As the loop does."""
+        self._mixed.read(command.time_s)
+        self._device.write(command)
+
+    def neutral(self, now_s: float) -> None:
+        """As the device."""
+        self._device.neutral(now_s)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._device, name)
+
+
 def benches(
     path: Path, wires: Wires | None = None, clock: Clock | None = None
 ) -> dict[str, dict[str, Callable[[], Bench]]]:
@@ -75,6 +95,7 @@ def bench(rig: Rig, table: str, wires: Wires | None, clock: Clock | None) -> Ben
     if hasattr(device, "verdict"):
         does["verdict"] = lambda: device.verdict
     period, noise = stated(rig, table, device)
+    device = Commanded(mixed, device) if table == "valves" else device
     return Bench(
         device, clock or Real(), period, 0.0, identity=said.what, noise=noise, does=does,
         cannot=CANNOT, close=mixed.close,

@@ -28,7 +28,7 @@ def pwm_valves() -> Bench:
     wire.attach(0x40, chip)
     valves = PwmValves(
         Bus("i2c", lambda path: wire), TwoCoils(0, 1), TwoCoils(2, 3), lease="relay",
-        renew=RelayPulse(relay), now_s=clock(),
+        renew=RelayPulse(relay), age=lambda: 0.0, now_s=clock(),
     )  # fmt: skip
 
     def driven() -> tuple[float, float]:

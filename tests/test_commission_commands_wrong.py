@@ -84,13 +84,22 @@ def test_tune_wants_a_map_and_refuses_what_is_too_strong(tmp_path: Path) -> None
     assert "no valve map in force: linehold valves" in result.output
 
 
+ON_OFF_OUTPUTS = """[valves]
+kind = "pca9685"
+lease = "relay"
+relay_pin = 25
+left = { output = "on-off", raise_channel = 0, lower_channel = 1 }
+right = { output = "on-off", raise_channel = 2, lower_channel = 3 }
+"""
+
+
 @pytest.mark.parametrize(
     ("old", "new", "words", "told"),
     [
-        ("[valves]", "[valves]\npulsed = true", "valves", "On/off valves"),
+        ("[valves]", ON_OFF_OUTPUTS, "valves", "set pulsed = true in [valves]"),
         ('kind = "dry-run"', 'kind = "dry-run"', "valves", "a dry run"),
     ],
-    ids=["pulsed", "dry run"],
+    ids=["on/off outputs led as proportional ones", "dry run"],
 )
 def test_valves_that_have_no_map(tmp_path: Path, old: str, new: str, words: str, told: str) -> None:
     text = find_rig("reference").read_text(encoding="utf-8")

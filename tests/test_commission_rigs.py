@@ -22,14 +22,19 @@ from drivers.samples import ValveCommand
 from drivers.simulated.reference import REFERENCE, RigTruth
 from drivers.simulated.rig import SimulatedRig
 from drivers.simulated.world import Reference, World
-from firmware_py.commission import string_check, valve_steps
+from firmware_py.commission import on_off_steps, string_check, valve_steps
 from firmware_py.commission.estimate import CommissionError, Estimate, Surprise
 from firmware_py.commission.procedure import Procedure
-from firmware_py.commission.valves import BarPlace
+from firmware_py.commission.valve_record import BarPlace
 from firmware_py.sense.ranging import element_positions
 
 POSITIONS = element_positions(5, 0.075)
-SEEDS = {"tilt": 3, "bar": 4, "valves": 5}  # one rig a part here; all parts of twenty in docs/
+SEEDS = {
+    "tilt": 3,
+    "bar": 4,
+    "valves": 5,
+    "on-off": 5,
+}  # one rig a part here; all parts of twenty in docs/
 
 
 def _script() -> ModuleType:
@@ -70,17 +75,27 @@ def test_the_verdict_of_the_script_on_both_sides() -> None:
     assert any("covered" in told for told in MAP.faults(wide))
 
 
+ON_OFF = replace(REFERENCE, valves=replace(REFERENCE.valves, on_off=True))
+Kind = tuple[Callable[..., Any], RigTruth]
+KINDS: dict[str, Kind] = {
+    "proportional": (valve_steps.valve_steps, REFERENCE),
+    "on-off": (on_off_steps.on_off_steps, ON_OFF),
+}
+both_kinds = pytest.mark.parametrize("kind", list(KINDS.values()), ids=list(KINDS))
+
+
 class Scene:
     """The reference rig over a board; `wires` is what becomes of a command on its way."""
 
     def __init__(
-        self, wires: Callable[[float, float], tuple[float, float]], truth: RigTruth = REFERENCE
+        self, wires: Callable[[float, float], tuple[float, float]], kind: Kind, **changes: Any
     ) -> None:
+        steps, truth = kind[0], replace(kind[1], **changes)
         world = World(crossfall=0.0, ground="flat", ground_mean_m=0.0, left=BOARD)
         self.rig = SimulatedRig(world, truth, 1)
         self.rig.person.enable(True)
         place = BarPlace(1.2, 0.75, POSITIONS)
-        self.procedure = Procedure(valve_steps.valve_steps("bar.left", place, 0.9))
+        self.procedure = Procedure(steps("bar.left", place, 0.9))
         self.wires, self.now_s, self.first_s, self.furthest = wires, 10.0, math.inf, 0.0
 
     def run(self, seconds: float, said: str = "yes") -> None:
@@ -100,8 +115,9 @@ def _right(left: float, right: float) -> tuple[float, float]:
     return left, right
 
 
-def test_nothing_moves_before_it_is_confirmed() -> None:
-    scene = Scene(_right)
+@both_kinds
+def test_nothing_moves_before_it_is_confirmed(kind: Kind) -> None:
+    scene = Scene(_right, kind)
     assert "keep everybody clear" in scene.procedure.next.words
     scene.run(3.0, "no")
     assert isinstance(scene.procedure.error, CommissionError)
@@ -109,6 +125,7 @@ def test_nothing_moves_before_it_is_confirmed() -> None:
     assert scene.furthest < 1e-6
 
 
+@both_kinds
 @pytest.mark.parametrize(
     ("wires", "words"),
     [
@@ -120,24 +137,27 @@ def test_nothing_moves_before_it_is_confirmed() -> None:
     ids=["polarity", "sides", "both", "cut"],
 )
 def test_wrong_wires_end_it_at_once(
-    wires: Callable[[float, float], tuple[float, float]], words: str
+    wires: Callable[[float, float], tuple[float, float]], words: str, kind: Kind
 ) -> None:
-    scene = Scene(wires)
-    scene.run(30.0)
+    scene = Scene(wires, kind)
+    scene.run(80.0)
     assert isinstance(scene.procedure.error, Surprise)
     assert words in str(scene.procedure.error)
     assert scene.procedure.next.valves == (0.0, 0.0)
     assert scene.furthest < 0.04
 
 
-def test_a_valve_that_is_far_too_fast_ends_it() -> None:
-    scene = Scene(lambda left, right: (5.0 * left, right), replace(REFERENCE, valve_speed_factor=4))
-    scene.run(20.0)
+@both_kinds
+def test_a_valve_that_is_far_too_fast_ends_it(kind: Kind) -> None:
+    factor = 4.0 if kind[1] is REFERENCE else 10.0
+    scene = Scene(lambda left, right: (5.0 * left, right), kind, valve_speed_factor=factor)
+    scene.run(40.0)
     assert isinstance(scene.procedure.error, Surprise)
     assert "rolled by" in str(scene.procedure.error)
     assert scene.procedure.next.valves == (0.0, 0.0)
 
 
+@both_kinds
 @pytest.mark.parametrize(
     ("fault", "values", "words"),
     [
@@ -145,8 +165,10 @@ def test_a_valve_that_is_far_too_fast_ends_it() -> None:
         ("unplug", {}, "fell silent"),
     ],
 )
-def test_a_fault_in_the_midst_ends_it(fault: str, values: dict[str, Any], words: str) -> None:
-    scene = Scene(_right)
+def test_a_fault_in_the_midst_ends_it(
+    fault: str, values: dict[str, Any], words: str, kind: Kind
+) -> None:
+    scene = Scene(_right, kind)
     device = "valves" if fault.startswith("valve") else "inertial"
     scene.rig.inject(fault, device, 6.0, 60.0, **values)
     scene.run(20.0)
@@ -155,13 +177,14 @@ def test_a_fault_in_the_midst_ends_it(fault: str, values: dict[str, Any], words:
     assert scene.now_s < 10.0 + 6.0 + 2.0
 
 
-def test_a_hand_on_a_lever_or_driving_ends_it() -> None:
+@both_kinds
+def test_a_hand_on_a_lever_or_driving_ends_it(kind: Kind) -> None:
     for act, words in (
         (lambda person: person.hand("right", 0.0), "hand is on a lever"),
         (lambda person: person.enable(False), "Enable was let go"),
         (lambda person: person.drive(0.5), "stand still"),
     ):
-        scene = Scene(_right)
+        scene = Scene(_right, kind)
         scene.run(5.0)
         assert not scene.procedure.done
         act(scene.rig.person)
@@ -169,8 +192,9 @@ def test_a_hand_on_a_lever_or_driving_ends_it() -> None:
         assert words in str(scene.procedure.error)
 
 
-def test_without_enable_nothing_moves() -> None:
-    scene = Scene(_right)
+@both_kinds
+def test_without_enable_nothing_moves(kind: Kind) -> None:
+    scene = Scene(_right, kind)
     scene.rig.person.enable(False)
     scene.run(10.0)
     assert "Enable is not held" in str(scene.procedure.error)

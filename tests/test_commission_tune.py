@@ -35,8 +35,8 @@ TICK_S = 0.01
 def _map(dead: float = 0.08, lag: float = 0.05, u: float = 0.003) -> ValveMap:
     """A map made by hand; speeds to 2 %, at one standard uncertainty."""
     share, speed = Estimate(0.12, "1", 0.003), Estimate(0.1, "m/s", 0.002)
-    valve = Valve(share, share, speed, speed, Estimate(dead, "s", u), Estimate(lag, "s", u),
-                  Estimate(0.6, "m", 0.01), Estimate(1.0, "1", 0.01))  # fmt: skip
+    valve = Valve(speed, speed, Estimate(dead, "s", u), Estimate(lag, "s", u),
+                  Estimate(0.6, "m", 0.01), Estimate(1.0, "1", 0.01), share, share)  # fmt: skip
     return ValveMap({Side.LEFT: valve, Side.RIGHT: valve}, ((0.0, 0.0), (0.0, 0.0)), 0.9)
 
 

@@ -12,16 +12,15 @@ import pytest
 from firmware_py.commission.estimate import CommissionError, Estimate
 from firmware_py.commission.pulse_fit import Pulse, fit, moved
 from firmware_py.commission.taped import taped
-from firmware_py.commission.valves import (
+from firmware_py.commission.valve_record import (
     SETTLE_S,
     BarPlace,
     Recording,
     Step,
-    ValveMap,
-    pooled,
-    valve_map,
+    shared,
     way,
 )
+from firmware_py.commission.valves import ValveMap, pooled, valve_map
 from firmware_py.messages import SIDES, Side
 
 DT = 0.001  # s of the plant made by hand
@@ -221,6 +220,20 @@ def test_the_stated_spread_of_the_fit_is_the_real_one() -> None:
         scores.append((value - true) / np.sqrt(np.diag(found.covariance)))
     assert np.std(scores, axis=0) == pytest.approx(np.ones(4), abs=0.35)
     assert np.mean(scores, axis=0) == pytest.approx(np.zeros(4), abs=0.55)
+
+
+def test_a_rest_that_two_steps_share_counts_for_both() -> None:
+    """Steps of +1 and -1 in turn, each rest off by 1/sqrt(2): n of them at rests of their own give
+    1/sqrt(n); in a chain the inner rests count 2 each: sqrt((4 (n - 1) + 2)/2)/n."""
+    apart = [Step(LEFT, 0.3, 10.0 * k, 10.0 * k + 1.0, 10.0 * k + 2.0) for k in range(8)]
+    chain = [Step(LEFT, 0.3, 2.0 * k, 2.0 * k + 1.0, 2.0 * k + 2.0) for k in range(8)]
+    x = np.array([1.0, -1.0] * 4)
+    assert shared(apart, x) == pytest.approx(1.0 / math.sqrt(8.0))
+    assert shared(chain, x) == pytest.approx(math.sqrt(15.0) / 8.0)
+    gen = np.random.default_rng(2)
+    rests = gen.standard_normal((4000, 9)) / math.sqrt(2.0)
+    slopes = np.diff(rests, axis=1) @ x / 8.0
+    assert float(slopes.std()) == pytest.approx(shared(chain, x), rel=0.05)
 
 
 def _seen(value: float, u: float = 0.01) -> Estimate:

@@ -20,8 +20,9 @@ from drivers.standins.wire_world import WireWorld
 from firmware_py.commission.estimate import Surprise
 from firmware_py.commission.procedure import Next
 from firmware_py.commission.runner import LiveBench, play
+from firmware_py.commission.valve_record import BarPlace
 from firmware_py.commission.valve_steps import valve_steps
-from firmware_py.commission.valves import BarPlace, ValveMap
+from firmware_py.commission.valves import ValveMap
 from firmware_py.devices.open import open_rig
 from firmware_py.messages import SIDES, Side
 from firmware_py.sense.ranging import element_positions

@@ -235,7 +235,8 @@ def test_sources_hold_nothing_of_where_they_were_written(folder: str) -> None:
 def test_the_figures_are_computed_from_keys_that_exist(summary: dict[str, Any]) -> None:
     figures = script("figures")
     full = summary | {"excursion_mm": 1.0, "loop_health": 0.1}  # null in so short a run
-    lines = list(figures.table(dict.fromkeys(figures.jobs([1, 2]), full), [1, 2]))
+    runs = [*figures.jobs([1, 2]), *figures.speeds([1, 2])]
+    lines = list(figures.table(dict.fromkeys(runs, full), [1, 2]))
     assert len(lines) == len(figures.ROWS) + 4
     text = README.read_text(encoding="utf-8")
     assert text.count(figures.BEGIN) == text.count(figures.END) == 1

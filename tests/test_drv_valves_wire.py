@@ -39,7 +39,10 @@ class Bench:
         self.chip = Pca9685Chip(lambda: self.now, chip_hz, self.relay.holds)
         self.bus.attach(ADDRESS, self.chip)
         self.shared = Bus("i2c", lambda path: self.bus)
-        settings = {"lease": "relay", "renew": RelayPulse(self.relay)} | settings
+        self.fired = 0.0  # s ago
+        settings = {
+            "lease": "relay", "renew": RelayPulse(self.relay), "age": lambda: self.fired,
+        } | settings  # fmt: skip
         self.valves = PwmValves(self.shared, outputs(0, 1), outputs(2, 3), **settings)
 
     def write(self, left: float, right: float, seconds: float = 0.05) -> None:
@@ -77,6 +80,7 @@ def test_no_lease_no_valves_and_no_byte_on_the_wire(lease: str | None) -> None:
             TwoCoils(2, 3),
             lease=lease,
             renew=lambda t: None,
+            age=lambda: 0.0,
         )
     assert not bus.log
 
@@ -88,7 +92,9 @@ def test_all_outputs_are_off_on_opening_whatever_ran_before() -> None:
     bench.write(1.0, 1.0)
     assert bench.duties == [1, 0, 1, 0]
     relay = RelayPulse(StandInOutput(lambda: bench.now))
-    PwmValves(bench.shared, TwoCoils(0, 1), TwoCoils(2, 3), lease="relay", renew=relay)
+    PwmValves(
+        bench.shared, TwoCoils(0, 1), TwoCoils(2, 3), lease="relay", renew=relay, age=lambda: 0.0
+    )
     assert bench.duties == [0, 0, 0, 0]
     assert bench.bus.writes(ADDRESS)[-1] == bytes([0xFA, 0, 0, 0, 0x10])
 
@@ -223,7 +229,10 @@ def test_a_short_read_of_the_mode_is_counted() -> None:
 def test_no_chip_is_told_in_one_sentence() -> None:
     empty = Bus("i2c", lambda path: StandInBus())
     with pytest.raises(DeviceError, match="valves: i2c, address 0x40 does not answer"):
-        PwmValves(empty, TwoCoils(0, 1), TwoCoils(2, 3), lease="board", renew=lambda t: None)
+        PwmValves(
+            empty, TwoCoils(0, 1), TwoCoils(2, 3), lease="board", renew=lambda t: None,
+            age=lambda: 0.0,
+        )  # fmt: skip
 
 
 def test_a_lease_that_cannot_be_renewed_is_told() -> None:

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import msgspec
 import pytest
-from closed_loop import LEFT, Closed, Moment, close, rig_of, shut
+from closed_loop import LEFT, START_S, Closed, Moment, changed, close, rig_of, shut
 
-from drivers.samples import MotionSample
+from drivers.samples import AnySample, LeaseSample, MotionSample, Validity
 from firmware_py import messages as ask
 from firmware_py.calibration import Calibration, Slope
 from firmware_py.controller import Controller
@@ -55,6 +55,34 @@ def _checked() -> Closed:
 
 def _standing() -> Closed:
     return close().start(0.0, drive_s=1.5)
+
+
+def _leased() -> Closed:
+    """The reference rig with valves under a relay, which says that it holds them."""
+    valves = {
+        "kind": "pca9685", "lease": "relay", "relay_pin": 25,
+        "left": {"output": "coils", "raise_channel": 0, "lower_channel": 1},
+        "right": {"output": "coils", "raise_channel": 2, "lower_channel": 3},
+    }  # fmt: skip
+    rig = rig_of()
+    assert rig.valves is not None
+    c = close(changed(rig, valves=rig.valves.model_dump(mode="json") | valves))
+    _lease(True)(c)
+    return c.start(drive_s=0.5)
+
+
+def _lease(armed: bool | None) -> Callable[[Closed], None]:
+    """Told each tick; None: nothing is told."""
+
+    def act(c: Closed) -> None:
+        def wire(t: float, samples: list[AnySample]) -> list[AnySample]:
+            if armed is None:
+                return samples
+            return [*samples, LeaseSample("valves", START_S + t, Validity.OK, armed)]
+
+        c.wire = wire
+
+    return act
 
 
 def _held_right() -> Closed:
@@ -126,6 +154,8 @@ INJECTIONS = [
     Injection("speed silent", _break("unplug", "motion"), 0.5),
     Injection("speed silent", _break("nan", "motion"), 0.5),
     Injection("air silent", _break("unplug", "air", 16.0), 15.0, lasts=15.2),
+    Injection("lease not armed", _lease(False), 0.0, _lease(True), start=_leased),
+    Injection("lease not armed", _lease(None), 0.3, _lease(True), start=_leased),
     Injection("reference jumped", _break("jump", "bar.left", by=0.03), 0.6),
     Injection("valve does not answer", _dead_left, 1.6, lasts=5.0),
     Injection("uncommanded motion", _break("valve_runaway", "valves", 0.4, end="left", rate=0.05),
@@ -145,6 +175,25 @@ INJECTIONS = [
               lambda c: setattr(c.controller.finder, "engaged_s", 0.0), start=_checked),
     Injection("samples dropped", _break("nan", "air", 0.6), 0.52, lasts=0.6),
 ]  # fmt: skip
+
+
+def test_a_lease_that_is_not_armed_refuses_to_engage_and_a_rig_without_one_is_not_asked() -> None:
+    c = _leased()
+    c.ask(ask.Disengage)
+    _lease(False)(c)
+    c.run(0.1)
+    row = BY_NAME["lease not armed"]
+    assert c.last.tick.why == row.words
+    answer = c.ask(ask.Engage)
+    assert (answer.done, answer.reason) == (False, row.words)
+    _lease(True)(c)
+    c.run(0.05)
+    assert c.ask(ask.Engage).done
+    plain = close().start(drive_s=0.2)
+    _lease(False)(plain)
+    plain.run(1.2)
+    assert plain.last.tick.mode is Mode.AUTO
+    assert plain.last.tick.faults == ()
 
 
 def test_every_row_has_an_injection() -> None:

@@ -1,5 +1,7 @@
 """Two lift valves on one pump: dead time, overlap, shared flow, lag, asymmetry, lease, stroke.
 
+Proportional, or on/off (solenoid.py).
+
 Command > 0 raises. Cylinders stand inboard at +-a, ends at +-b: a cylinder's lift moves its own
 end by (1 + b/a)/2 and the other end by (1 - b/a)/2. Rates are those of the cutting edge when
 both ends move together, which are the cylinders' own.
@@ -11,6 +13,7 @@ import math
 from collections import deque
 
 from drivers.simulated.reference import RigTruth
+from drivers.simulated.solenoid import OnOffValve
 
 LEVER_DEAD_TIME = 0.0  # s: the hand opens its own parallel spool, with only the lag behind it
 
@@ -58,6 +61,8 @@ class Hydraulics:
         self._mean = 1.0 - self._follow * v.lag_s / step_s  # share of a change within a step
         self._queue: deque[tuple[float, float, float]] = deque()
         self._left = self._right = 0.0
+        self._on_off = v.on_off
+        self._coils = [OnOffValve(v.pull_in_s, v.let_go_s) for _ in range(2)]
         self._flow = [0.0, 0.0]
         self.lift = [0.0, 0.0]
         self.open = (0.0, 0.0)
@@ -74,11 +79,9 @@ class Hydraulics:
 
     def step(self, t: float, hands: tuple[float | None, float | None]) -> None:
         """Advance from t by one step; a hand on a lever (-1..1) takes that valve over."""
-        queue = self._queue
-        while queue and queue[0][0] <= t + 1e-9:
-            _, self._left, self._right = queue.popleft()
-        a = opening(self._left if hands[0] is None else hands[0], self._overlap)
-        b = opening(self._right if hands[1] is None else hands[1], self._overlap)
+        a, b = self._switched(t) if self._on_off else self._spools(t)
+        a = a if hands[0] is None else opening(hands[0], self._overlap)
+        b = b if hands[1] is None else opening(hands[1], self._overlap)
         a = 0.0 if self.shut[0] else a
         b = 0.0 if self.shut[1] else b
         self.open = (a, b)
@@ -87,6 +90,24 @@ class Hydraulics:
             a, b = a * self._pump / asked, b * self._pump / asked
         self._move(0, a)
         self._move(1, b)
+
+    def _spools(self, t: float) -> tuple[float, float]:
+        """Openings of proportional valves from t on."""
+        queue = self._queue
+        while queue and queue[0][0] <= t + 1e-9:
+            _, self._left, self._right = queue.popleft()
+        return opening(self._left, self._overlap), opening(self._right, self._overlap)
+
+    def _switched(self, t: float) -> tuple[float, float]:
+        """Mean openings of on/off valves over the step: they switch within it."""
+        queue, end, due = self._queue, t + self._step, []
+        while queue and queue[0][0] < end - 1e-9:
+            due.append(queue.popleft())
+        left, right = self._coils
+        return (
+            left.opening(t, end, [(at, value) for at, value, _ in due]),
+            right.opening(t, end, [(at, value) for at, _, value in due]),
+        )
 
     def _move(self, i: int, wanted: float) -> None:
         before = self._flow[i]

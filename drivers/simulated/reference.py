@@ -111,6 +111,12 @@ class ValveTruth:
     lag_s: float = 0.050  # specified: first order, from spool opening to oil flow
     pump: float = 1.5  # chosen: valves at full that the pump can feed
     lease_s: float = 0.200  # design: without a fresh command both shut
+    # On/off valves in place of proportional ones: then dead_time_s is the line's alone. Up, down.
+    on_off: bool = False
+    # chosen within the 25 to 45 ms and 10 to 25 ms that datasheets of directional valves of size 6
+    # (ISO 4401-03) with direct-current coils have for switching on and off (from memory)
+    pull_in_s: tuple[float, float] = (0.035, 0.030)
+    let_go_s: tuple[float, float] = (0.020, 0.015)
 
 
 @dataclass(frozen=True)

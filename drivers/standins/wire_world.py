@@ -13,7 +13,14 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from drivers.samples import AirSample, AnySample, InertialSample, MotionSample, ValveCommand
+from drivers.samples import (
+    AirSample,
+    AnySample,
+    InertialSample,
+    LeaseSample,
+    MotionSample,
+    ValveCommand,
+)
 from drivers.simulated.bar import SimulatedBar
 from drivers.simulated.device import AnyDevice, Device
 from drivers.simulated.rig import SimulatedRig
@@ -156,7 +163,9 @@ class WireWorld:
             self._valves.write(ValveCommand(self.now_s, *self._driven()))
 
     def _take(self, due_s: float, sample: AnySample) -> None:
-        if self.board is not None and not isinstance(sample, (AirSample, MotionSample)):
+        if self.board is not None and not isinstance(
+            sample, (AirSample, MotionSample, LeaseSample)
+        ):
             self.board.tell(due_s, sample)
         elif isinstance(sample, InertialSample):
             self._felt.append(sample)

@@ -15,7 +15,8 @@ from drivers.errors import DeviceError
 from drivers.i2c import Bus, I2cError
 from drivers.registers import RegisterChip
 from drivers.samples import ValveCommand
-from drivers.valves.lease import Renew, check_lease
+from drivers.valves.fresh import STALE_S
+from drivers.valves.lease import HOLDS_S, Renew, check_lease
 from drivers.valves.outputs import Output, bounded
 from drivers.valves.pca9685 import (
     ALL_OFF,
@@ -31,14 +32,17 @@ from drivers.valves.pca9685 import (
 WHAT = "PCA9685"
 RETRY_S = 0.25  # between two tries to open
 FAILS = 3  # messages failed one after the other before the chip is opened anew
+NONE = "no bar has fired yet"
 CHECK_S = 0.1  # between two looks whether the chip still runs as it was set
 
 
 class PwmValves:
     """Both valves on one PCA9685. The constructor refuses without a lease, and opens the chip.
 
-    lease: "board" or "relay"; renew: called after each command that the chip has acknowledged.
-    counts: nak, stuck_bus, no_bus, resting, short, io, forgot, lease, opened, no_number.
+    lease: "board" or "relay"; renew: called after each command that the chip has acknowledged;
+    age: s, of the newest firing that a command may come from: older than STALE_S is neutral, and
+    renews nothing.
+    counts: nak, stuck_bus, no_bus, resting, short, io, forgot, lease, opened, no_number, stale.
     """
 
     def __init__(
@@ -49,12 +53,13 @@ class PwmValves:
         *,
         lease: str | None,
         renew: Renew,
+        age: Callable[[], float],
         pwm_hz: float = 200.0,
         oscillator_hz: float = NOMINAL_HZ,
         address: int = 0x40,
         now_s: float = 0.0,
     ) -> None:
-        self.lease, self._renew = check_lease(lease), renew
+        self.lease, self._renew, self._age = check_lease(lease), renew, age
         self.address, self.counts = address, Counter[str]()
         self.trouble: str | None = None
         self._outputs = (left, right)
@@ -71,7 +76,7 @@ class PwmValves:
                 )
         self._bus = bus
         self._chip: RegisterChip | None = None
-        self._retry_s = self._checked_s = -math.inf
+        self._retry_s = self._checked_s = self._fed_s = -math.inf
         self._fails = 0
         try:
             self._open(now_s)
@@ -83,8 +88,16 @@ class PwmValves:
         """The chip is there, set up, and does what it is told."""
         return self._chip is not None and not self._steps
 
+    def fed(self, now_s: float) -> bool:
+        """The lease was renewed so lately that it should still hold."""
+        return now_s - self._fed_s <= HOLDS_S
+
     def write(self, command: ValveCommand) -> None:
-        """Drive both valves. What is no number is neutral."""
+        """Drive both valves. What is no number is neutral, and so is what is stale."""
+        age_s = self._age()
+        if not age_s <= STALE_S:
+            self._stale(command.time_s, age_s)
+            return
         values = (command.left, command.right)
         self.counts["no_number"] += sum(not math.isfinite(v) for v in values)
         now_s = command.time_s
@@ -109,7 +122,17 @@ class PwmValves:
         self._chip = None
         self._retry_s = math.inf
 
-    def _send(self, now_s: float, levels: dict[int, float] | None) -> None:
+    def _stale(self, now_s: float, age_s: float) -> None:
+        """All off, and the lease runs out unless something fresh comes before."""
+        self.counts["stale"] += 1
+        for output in self._outputs:
+            output.reset()
+        self._send(now_s, None, renew=False)
+        if self.trouble is None:
+            told = f"the newest firing of a bar is {age_s:.2f} s old" if age_s < math.inf else NONE
+            self.trouble = f"valves: {told}; at most {STALE_S:g} s is right, so they are neutral"
+
+    def _send(self, now_s: float, levels: dict[int, float] | None, *, renew: bool = True) -> None:
         """None: all off. Renews the lease only when the chip has taken everything."""
         try:
             if self._chip is None:
@@ -133,8 +156,11 @@ class PwmValves:
             return
         self.trouble = None
         self._fails = 0
+        if not renew:
+            return
         try:
             self._renew(now_s)
+            self._fed_s = now_s
         except OSError as error:
             self.counts["lease"] += 1
             self.trouble = f"valves: the lease cannot be renewed: {error}"

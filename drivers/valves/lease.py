@@ -7,11 +7,15 @@ pin goes on changing. A time limit kept in this program is no lease: it dies wit
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 
 from drivers.errors import DeviceError
 from drivers.inputs import OutputPin
+from drivers.samples import LeaseSample, Validity
 
+TELL_S = 0.1  # between two samples of a lease that has not changed
+HOLDS_S = 0.2  # of a relay after its last edge, and of the board after its last command
 LEASES = ("board", "relay")
 Renew = Callable[[float], None]  # called with the time, once for each command that was written
 
@@ -30,6 +34,23 @@ def check_lease(lease: str | None) -> str:
         f'"{lease}" is no lease that outlives this program; only lease = "board" or "relay" shuts '
         "the valves when it dies, so this rig runs cue-only"
     )
+
+
+class LeaseTeller:
+    """The valves' lease as a device that is read: at once when it changes, else each TELL_S."""
+
+    def __init__(self, device: str, armed: Callable[[float], bool]) -> None:
+        self._device, self._armed = device, armed
+        self._said: bool | None = None
+        self._due_s = -math.inf
+
+    def read(self, now_s: float) -> Sequence[LeaseSample]:
+        """As any device; armed is asked with the time."""
+        armed = self._armed(now_s)
+        if armed is self._said and now_s < self._due_s:
+            return ()
+        self._said, self._due_s = armed, now_s + TELL_S
+        return (LeaseSample(self._device, now_s, Validity.OK, armed),)
 
 
 class RelayPulse:

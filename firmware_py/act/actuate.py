@@ -7,6 +7,8 @@ integrator. The disturbance expected at that time is fed forward. Rates m/s, > 0
 
 from __future__ import annotations
 
+import math
+
 from drivers.samples import ValveCommand
 from firmware_py.act.cylinders import ends_from_valves, valves_from_ends
 from firmware_py.act.end import EndAction, EndLoop, Quiet
@@ -37,15 +39,16 @@ class Actuate:
         gain, integral = self._gains(rig)
         self.loops = {side: EndLoop(rig, gain, integral) for side in SIDES}
         self.quiets = {side: Quiet() for side in SIDES}
-        ticks = round((rig.valves.pulse_ms if rig.valves else 100.0) * 1e-3 / self.tick_s)
-        self.pulsers = {side: Pulser(ticks) for side in SIDES}
+        self.pulsers = {side: self._pulser(rig, side) for side in SIDES}
         self.limiter = Limiter(1.0, 1.0)
         if rig.valves is None:
             return
         found = rig.calibration.valves
         self.characters = {side: Characteristic.of(rig.valves, found.get(side)) for side in SIDES}
         self.ratios = ratios(rig)
-        if not rig.valves.pulsed:
+        if rig.valves.pulsed:
+            self.limiter = Limiter(1.0, 1.0, math.inf)
+        else:
             # slower than stated, a valve needs more command for the same rate
             cap = rig.limits.cap_mm_s * MM
             every = self.characters.values()
@@ -58,6 +61,16 @@ class Actuate:
         left = UNSURE_SHARE * dead + self.tick_s
         gain = rig.control.gain_per_s or simc_gain(left)
         return gain, rig.control.integral_s or INTEGRAL_SLOWER * simc_integral(left)
+
+    def _pulser(self, rig: Rig, side: Side) -> Pulser:
+        """Of an on/off valve, as stated or as found; of another it has no use."""
+        pulse_s = (rig.valves.pulse_ms if rig.valves else 100.0) * MM
+        ticks = math.ceil(pulse_s / self.tick_s - 1e-9)  # never shorter than stated
+        found = rig.calibration.valves.get(side)
+        if found is None or not self.pulsed:
+            return Pulser(ticks)
+        up, down = (one * MM / self.tick_s for one in (found.lost_up_ms, found.lost_down_ms))
+        return Pulser(ticks, (up, down))
 
     def foresee(self, blade: Blade) -> None:
         """What the ground will do until a command given now has taken effect."""
@@ -108,6 +121,8 @@ class Actuate:
         right = self._one(RIGHT, quiets[RIGHT].update(right, turn), gain)
         left, right = self.limiter.update(now_s, left, right, allowed)
         oil = characters[LEFT].rate(left), characters[RIGHT].rate(right)
+        if self.pulsed:
+            oil = oil[0] * self.pulsers[LEFT].worth, oil[1] * self.pulsers[RIGHT].worth
         moved = ends_from_valves(*oil, self.ratios)
         blade.lifts[LEFT].push(moved[0])
         blade.lifts[RIGHT].push(moved[1])

@@ -19,10 +19,13 @@ class Limiter:
 
     STATE = ("left", "right", "last_s")
 
-    def __init__(self, up: float, down: float) -> None:
+    def __init__(self, up: float, down: float, most: float = MAX_STEP) -> None:
+        """most: step per STEP_S; infinite for on/off valves, which have none to make."""
         if not (0.0 < up <= 1.0 and 0.0 < down <= 1.0):
             raise ValueError(f"caps {up} up and {down} down must lie above 0 and up to 1")
-        self.up, self.down = up, down
+        if not most > 0.0:
+            raise ValueError(f"a step of {most} is none; more than 0 is right")
+        self.up, self.down, self.most = up, down, most
         self.left = self.right = 0.0
         self.last_s = -math.inf
 
@@ -38,7 +41,7 @@ class Limiter:
             return self._neutral(now_s)
         if not 0.0 < gap <= MAX_GAP:
             return self._neutral(now_s)
-        step = MAX_STEP * gap / STEP_S
+        step = self.most * gap / STEP_S
         self.left = self._limit(left, self.left, step)
         self.right = self._limit(right, self.right, step)
         self.last_s = now_s

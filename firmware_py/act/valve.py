@@ -63,30 +63,39 @@ class Characteristic:
 
 
 class Pulser:
-    """On/off valves: full command for as many ticks as the asked-for motion needs."""
+    """On/off valves: full command for as many ticks as the asked-for motion needs.
 
-    STATE = ("owed", "left", "sign")
+    lost: ticks of a pulse that move nothing, up and down, as it opens later than it closes; a pulse
+    that goes on from the last one has already opened, and loses none.
+    """
 
-    def __init__(self, pulse_ticks: int) -> None:
+    STATE = ("owed", "left", "sign", "worth")
+
+    def __init__(self, pulse_ticks: int, lost: tuple[float, float] = (0.0, 0.0)) -> None:
         self.pulse_ticks = max(1, pulse_ticks)
-        self.owed = 0.0
-        self.left = 0
-        self.sign = 0.0
+        self._fresh = tuple(1.0 - one / self.pulse_ticks for one in lost)
+        if not min(self._fresh) > 0.0:
+            raise ValueError(
+                f"a pulse of {pulse_ticks} ticks loses {max(lost):g} and moves nothing"
+            )
+        self.reset()
 
     def reset(self) -> None:
         """Forget what is owed."""
         self.owed, self.left, self.sign = 0.0, 0, 0.0
+        self.worth = 1.0  # motion of a tick of the pulse under way, over that of full command
 
     def update(self, share: float) -> float:
         """share: asked rate over full rate, -1..1. Gives -1, 0 or 1; never a pulse too short."""
         self.owed += share
-        if self.left > 0:
-            self.left -= 1
-            self.owed -= self.sign
-            return self.sign
-        if abs(self.owed) >= self.pulse_ticks:
-            self.sign = 1.0 if self.owed > 0.0 else -1.0
-            self.left = self.pulse_ticks - 1
-            self.owed -= self.sign
-            return self.sign
-        return 0.0
+        if self.left == 0:
+            sign = 1.0 if self.owed > 0.0 else -1.0
+            fresh = self._fresh[0] if sign > 0.0 else self._fresh[1]
+            worth = 1.0 if sign == self.sign else fresh
+            if abs(self.owed) < self.pulse_ticks * worth:
+                self.sign = 0.0
+                return 0.0
+            self.sign, self.worth, self.left = sign, worth, self.pulse_ticks
+        self.left -= 1
+        self.owed -= self.sign * self.worth
+        return self.sign

@@ -132,10 +132,15 @@ THIS MOVES THE BLADE by itself, in small steps, once you have typed yes; Ctrl-C 
 @options
 @begins("valves", right=has_valves)
 def valves(here: Job) -> None:
-    """Find each valve's overlap up and down, dead time, lag, speeds, and the 2 x 2 map."""
+    """Find each valve's overlap up and down, dead time, lag, speeds, and the 2 x 2 map.
+
+    Of on/off valves (valves.pulsed), in place of the overlap, the shortest pulse that moves
+    anything, when they open and when they close.
+    """
     from firmware_py.commission.looks import reflector_of
+    from firmware_py.commission.on_off_steps import on_off_steps
+    from firmware_py.commission.valve_record import BarPlace
     from firmware_py.commission.valve_steps import valve_steps
-    from firmware_py.commission.valves import BarPlace
     from firmware_py.sense.ranging import element_positions
 
     stated, rig = here.stated, here.rig
@@ -146,7 +151,8 @@ def valves(here: Job) -> None:
         element_positions(table.elements, table.spacing_mm * 1e-3),
     )  # fmt: skip
     yaw, zero = (math.radians(x) for x in (rig.inertial.mount_yaw_deg, rig.inertial.zero_roll_deg))
-    steps = valve_steps(
+    small = on_off_steps if stated.valves is not None and stated.valves.pulsed else valve_steps
+    steps = small(
         table.device, place, half, yaw=yaw, zero_roll=zero, tape=True,
         reflector=reflector_of(table),
     )  # fmt: skip
@@ -158,14 +164,7 @@ def valves(here: Job) -> None:
 def _valve_values(found: ValveMap) -> dict[str, Estimate]:
     values = {"dead time": found.dead_time, "lag": found.lag}
     for side, one in found.valves.items():
-        values |= {
-            f"{side.value} {name}": estimate
-            for name, estimate in (
-                ("overlap up", one.overlap_up), ("overlap down", one.overlap_down), ("up", one.up),
-                ("down", one.down), ("dead time", one.dead_time), ("lag", one.lag),
-                ("cylinder", one.cylinder), ("asymmetry", one.asymmetry),
-            )
-        }  # fmt: skip
+        values |= {f"{side.value} {name}": estimate for name, estimate in one.named().items()}
     return values
 
 

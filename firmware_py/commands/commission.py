@@ -238,7 +238,8 @@ def bar_option(command: Callable[..., None]) -> Callable[..., None]:
 
 
 def has_valves(here: Job) -> None:
-    """CommissionError for a rig whose valves have no map: none, a dry run, on/off, no lease."""
+    """CommissionError for a rig whose valves have no map: none, a dry run, no lease; or for one
+    with on/off outputs that the controller would drive as if they were proportional."""
     from firmware_py.commission.estimate import CommissionError
     from firmware_py.devices.which import NO_LEASE, without_lease
 
@@ -248,8 +249,10 @@ def has_valves(here: Job) -> None:
         raise CommissionError(NO_LEASE)
     if here.stated.valves.kind == "dry-run":
         raise CommissionError("These valves are a dry run: they report and move nothing.")
-    if here.stated.valves.pulsed:
+    plain = here.stated.valves.model_dump(mode="json")
+    outputs = [plain[side]["output"] for side in ("left", "right") if side in plain]
+    if "on-off" in outputs and not here.stated.valves.pulsed:
         raise CommissionError(
-            "On/off valves (valves.pulsed) have no characteristic to map; state their dead time, "
-            "lag and speeds in the rig file."
+            'An output is "on-off", and valves.pulsed is false: set pulsed = true in [valves], '
+            "then the valves are mapped and led by pulses."
         )

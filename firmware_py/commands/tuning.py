@@ -45,6 +45,11 @@ def tune(here: Job, *, gain: float | None, integral: float | None, metres: float
     found = _stored_map(here)
     tuning = _tuned(here, found, gain, integral)
     here.say(tuning.words)
+    if here.rig.valves is not None and here.rig.valves.pulsed:
+        here.say(
+            f"Pulses count as a hold of {here.rig.valves.pulse_ms:g} ms; that they move the blade "
+            "in steps is in the budget, not in these margins."
+        )
     values = {
         "gain_per_s": Estimate(tuning.gains.gain_per_s, "1/s", 0.0),
         "integral_s": Estimate(tuning.gains.integral_s, "s", 0.0),
@@ -61,29 +66,31 @@ def tune(here: Job, *, gain: float | None, integral: float | None, metres: float
 def _tuned(here: Job, found: ValveMap, gain: float | None, integral: float | None) -> Tuning:
     from firmware_py.commission import tune as work
 
-    tick_s = 1.0 / here.rig.control.tick_hz
+    hold_s = work.hold_s(here.rig)
     if gain is None or integral is None:
-        return work.propose(found, tick_s)
-    return work.check(work.Gains(gain, integral), found, tick_s)
+        return work.propose(found, hold_s)
+    return work.check(work.Gains(gain, integral), found, hold_s)
 
 
 def _stored_map(here: Job) -> ValveMap:
     """The map that `valves` has stored, where it holds."""
+    from dataclasses import fields
+
     from firmware_py.commission.estimate import CommissionError
-    from firmware_py.commission.store import estimate_of
-    from firmware_py.commission.valves import Valve, ValveMap, ends_map
+    from firmware_py.commission.on_off import OnOff
+    from firmware_py.commission.store import estimate_of, is_on_off
+    from firmware_py.commission.valves import Mapped, Valve, ValveMap, ends_map
     from firmware_py.messages import SIDES
 
     result = here.book.load("valves")
     if result is None or "valves" not in here.held.applied:
         told = [words for words in (*here.held.refused, *here.held.told) if "valves" in words]
         raise CommissionError(" ".join(["There is no valve map in force: linehold valves.", *told]))
-    names = ("overlap_up", "overlap_down", "up", "down", "dead_time", "lag", "cylinder",
-             "asymmetry")  # fmt: skip
+    kind: type[Mapped] = OnOff if is_on_off(result) else Valve
     both = {
-        side: Valve(**{
-            name: estimate_of(result.values[f"{side.value} {name.replace('_', ' ')}"])
-            for name in names
+        side: kind(**{
+            one.name: estimate_of(result.values[f"{side.value} {one.name.replace('_', ' ')}"])
+            for one in fields(kind)
         })
         for side in SIDES
     }  # fmt: skip

@@ -61,7 +61,10 @@ class Budget:
 
 def budget(rig: Rig, now: Conditions = Conditions()) -> Budget:
     """The budget of a rig whose master end has a bar and whose other end follows the fall."""
-    lines = (*_bar_lines(rig, now), *_tilt_lines(rig, now), _crab(rig, now), _late(rig, now))
+    lines = (
+        *_bar_lines(rig, now), *_tilt_lines(rig, now), _crab(rig, now), _late(rig, now),
+        *_pulses(rig),
+    )  # fmt: skip
     return Budget(
         lines, total("all", lines), max(lines, key=lambda one: one.led).name,
         max(lines, key=lambda one: one.crossfall).name,
@@ -121,6 +124,22 @@ def _late(rig: Rig, now: Conditions) -> Share[float]:
     wrong = math.hypot(UNSURE_SHARE * rig.valves.dead_time_ms * MM, now.dead_time_u)
     rise = now.speed_mps * now.ground_slope * (wrong + 0.5 / rig.control.tick_hz)
     return Share("dead time", rise, rise, rise * math.sqrt(2.0) / (rig.blade.width_mm * MM))
+
+
+def _pulses(rig: Rig) -> tuple[Share[float], ...]:
+    """One pulse of an on/off valve moves its end by no less than full speed for the time that it is
+    open: an error anywhere within half of that stays (rectangular, JCGM 100, 4.3.7)."""
+    valves = rig.valves
+    if valves is None or not valves.pulsed:
+        return ()
+    lost = {
+        side: (one.lost_up_ms, one.lost_down_ms) for side, one in rig.calibration.valves.items()
+    }
+    least = [min(column) for column in zip(*lost.values(), strict=True)] or [0.0, 0.0]
+    ways = zip((valves.up_mm_s, valves.down_mm_s), least, strict=True)
+    most = max(speed * MM * (valves.pulse_ms - one) * MM for speed, one in ways)
+    u = rectangular(0.5 * most)
+    return (Share("pulses", u, u, u * math.sqrt(2.0) / (rig.blade.width_mm * MM)),)
 
 
 def at_speed(rig: Rig, now: Conditions, speed_mps: float) -> Budget:

@@ -14,8 +14,8 @@ from typing import Any
 from pydantic import ValidationError
 
 from firmware_py.commission.book import Book
-from firmware_py.commission.estimate import CommissionError
-from firmware_py.commission.store import Result, is_stale
+from firmware_py.commission.estimate import CommissionError, K
+from firmware_py.commission.store import Result, is_on_off, is_stale
 from firmware_py.commission.string_check import LEAST_RATE
 from firmware_py.devices.which import without_lease
 from firmware_py.messages import SIDES, Guide, Side
@@ -83,9 +83,8 @@ def needs(rig: Rig, seed: int = 1) -> Iterator[Need]:
         yield Need("string", device, string, bar.device)
     if rig.valves is not None and not without_lease(rig):
         valves = identity(rig, rig.valves, seed)
-        mapped = needed(rig.valves) and not rig.valves.pulsed  # on/off valves have no such map
-        yield Need("valves", valves, mapped)
-        yield Need("tune", valves, mapped)
+        yield Need("valves", valves, needed(rig.valves))
+        yield Need("tune", valves, needed(rig.valves))
 
 
 def in_force(rig: Rig, book: Book, seed: int = 1) -> InForce:
@@ -95,7 +94,12 @@ def in_force(rig: Rig, book: Book, seed: int = 1) -> InForce:
     for need in needs(rig, seed):
         result = book.load(need.kind, need.of)
         stale = is_stale(result, book.now(need.device), _warmth(result), need.kind)
-        stale = stale or _of_another(rig, result, kept) or _other_reflector(rig, result, need.of)
+        stale = (
+            stale
+            or _of_other_valves(rig, result)
+            or _of_another(rig, result, kept)
+            or _other_reflector(rig, result, need.of)
+        )
         if stale is None and result is not None:
             kept[need.kind, need.of] = result
         elif need.needed:
@@ -106,6 +110,7 @@ def in_force(rig: Rig, book: Book, seed: int = 1) -> InForce:
     out.refused += _poor_strings(rig, kept)
     out.applied = [f"{kind} {of}".strip() for kind, of in kept]
     out.rig = merged(rig, kept, book) if kept else rig
+    out.told += _longer_pulses(rig, out.rig)
     return out
 
 
@@ -143,6 +148,25 @@ def _other_reflector(rig: Rig, result: Result | None, of: str) -> str | None:
     return f"{was}, and the rig file has {told}; do it again."
 
 
+def _of_other_valves(rig: Rig, result: Result | None) -> str | None:
+    """Whether a valve map is of the other kind, proportional or on/off, than the rig's valves."""
+    if result is None or result.kind != "valves" or rig.valves is None:
+        return None
+    if is_on_off(result) is rig.valves.pulsed:
+        return None
+    of = "on/off valves" if is_on_off(result) else "proportional valves"
+    return f"The valves' map is of {of}, and valves.pulsed says otherwise; do it again."
+
+
+def _longer_pulses(stated: Rig, rig: Rig) -> Iterator[str]:
+    if stated.valves is None or rig.valves is None or rig.valves.pulse_ms == stated.valves.pulse_ms:
+        return
+    yield (
+        f"Not in force: valves.pulse_ms = {stated.valves.pulse_ms:g}; so short a pulse may move "
+        f"nothing by the valves' map, and {rig.valves.pulse_ms:g} ms acts in its place"
+    )
+
+
 def _poor_strings(rig: Rig, kept: dict[tuple[str, str], Result]) -> Iterator[str]:
     """A line that this bar does not hear well may not be followed."""
     for side, bar in rig.bars.items():
@@ -173,7 +197,7 @@ def merged(rig: Rig, kept: dict[tuple[str, str], Result], book: Book) -> Rig:
                 side = next(s for s, bar in rig.bars.items() if bar.device == of)
                 plain["calibration"]["no_string"][side.value] = result.words
             case "valves":
-                plain["valves"] |= _valves(result)
+                plain["valves"] |= _valves(rig, result)
                 plain["calibration"]["valves"] = {s.value: _valve(result, s) for s in SIDES}
             case "tune":
                 plain["control"] |= {
@@ -213,14 +237,30 @@ def _valve(result: Result, side: Side) -> dict[str, float]:
     def value(name: str) -> float:
         return result.values[f"{side.value} {name}"].value
 
-    return {
+    speeds = {
         "up_mm_s": value("up") / MM, "down_mm_s": value("down") / MM,
-        "overlap_up_pct": 100.0 * value("overlap up"),
-        "overlap_down_pct": 100.0 * value("overlap down"), "cylinder_mm": value("cylinder") / MM,
+        "cylinder_mm": value("cylinder") / MM,
     }  # fmt: skip
+    if is_on_off(result):
+        names = ("least up", "least down", "lost up", "lost down")
+        times = {f"{name.replace(' ', '_')}_ms": value(name) / MM for name in names}
+        return speeds | times | {"overlap_up_pct": 0.0, "overlap_down_pct": 0.0}
+    return speeds | {
+        "overlap_up_pct": 100.0 * value("overlap up"),
+        "overlap_down_pct": 100.0 * value("overlap down"),
+    }
 
 
-def _valves(result: Result) -> dict[str, float]:
+def _pulse_ms(rig: Rig, result: Result) -> float:
+    """The stated pulse, or one of whole ticks that moves something for certain (k = 2)."""
+    stated = 0.0 if rig.valves is None else rig.valves.pulse_ms
+    leasts = [one for name, one in result.values.items() if " least " in name]
+    surely = max(one.value + K * one.u for one in leasts) / MM
+    tick = 1e3 / rig.control.tick_hz
+    return stated if stated >= surely else tick * math.ceil(surely / tick - SAME)
+
+
+def _valves(rig: Rig, result: Result) -> dict[str, float]:
     """What [valves] says of both: means of the two, the later dead time, the longer lag."""
     both = [_valve(result, side) for side in SIDES]
 
@@ -233,4 +273,4 @@ def _valves(result: Result) -> dict[str, float]:
         "up_mm_s": mean("up_mm_s"), "down_mm_s": mean("down_mm_s"),
         "overlap_pct": 0.5 * (mean("overlap_up_pct") + mean("overlap_down_pct")),
         "cylinder_left_mm": mean("cylinder_mm"),
-    }  # fmt: skip
+    } | ({"pulse_ms": _pulse_ms(rig, result)} if is_on_off(result) else {})  # fmt: skip

@@ -8,7 +8,7 @@ Econometrica 55, 1987), as an engine's does.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -67,74 +67,90 @@ def rates(p: Floats, pulse: Pulse) -> Floats:
     return out
 
 
-def _stack(p: Floats, pulses: Sequence[Pulse]) -> Floats:
-    return np.concatenate([rates(p, pulse) for pulse in pulses])
+Model = Callable[[Floats, Pulse], Floats]  # four parameters, the first two dead time and lag (s)
 
 
-def _slopes(p: Floats, pulses: Sequence[Pulse]) -> Floats:
-    steps = (1e-4, 1e-4, 1e-5, 1e-6)
-    columns = []
-    for k, h in enumerate(steps):
-        e = np.zeros(4)
-        e[k] = h
-        columns.append((_stack(p + e, pulses) - _stack(p - e, pulses)) / (2.0 * h))
-    return np.stack(columns, axis=1)
+@dataclass(frozen=True)
+class Shape:
+    """A model of a pulse, and the least and the greatest that its parameters may be."""
+
+    rates: Model
+    low: Floats
+    high: Floats
+
+    def stack(self, p: Floats, pulses: Sequence[Pulse]) -> Floats:
+        return np.concatenate([self.rates(p, pulse) for pulse in pulses])
+
+    def slopes(self, p: Floats, pulses: Sequence[Pulse]) -> Floats:
+        """Of each parameter, by central differences."""
+        columns = []
+        for k, h in enumerate((1e-4, 1e-4, 1e-5, 1e-6)):
+            e = np.zeros(4)
+            e[k] = h
+            columns.append((self.stack(p + e, pulses) - self.stack(p - e, pulses)) / (2.0 * h))
+        return np.stack(columns, axis=1)
 
 
 def fit(pulses: Sequence[Pulse], dead_s: float, overlap: float, full: float) -> Fit:
-    """Levenberg's damped least squares from a first guess; CommissionError when it finds none."""
-    if len(pulses) < LEAST_PULSES:
-        raise CommissionError(f"{len(pulses)} steps are too few; {LEAST_PULSES} is the least")
-    seen = np.concatenate([pulse.rate for pulse in pulses])
-    p = np.array([dead_s, START_LAG_S, overlap, full])
-    damping, error = 1e-3, _error(p, pulses, seen)
-    for _ in range(ROUNDS):
-        J = _slopes(p, pulses)
-        H = J.T @ J
-        step = np.linalg.lstsq(
-            H + damping * np.diag(np.diag(H)), J.T @ (seen - _stack(p, pulses)), rcond=None
-        )[0]
-        tried = _inside(p + step, pulses)
-        new = _error(tried, pulses, seen)
-        if new > error:
-            damping *= 10.0
-            continue
-        done = error - new < SETTLED * error and damping < 1.0
-        p, error, damping = tried, new, max(0.1 * damping, 1e-9)
-        if done:
-            break
-    _check_line(p, pulses)
-    dead, lag, least, most = p.tolist()
-    return Fit(dead, lag, least, most, _covariance(p, pulses, seen))
-
-
-def _check_line(p: Floats, pulses: Sequence[Pulse]) -> None:
-    """Every step must be near the one line from the overlap up; an on/off valve's are not."""
-    for pulse in pulses:
-        model = rates(p, pulse)
-        share = float(model @ pulse.rate) / max(float(model @ model), 1e-12)
+    """A proportional valve from a first guess; CommissionError when its steps give no answer."""
+    smallest = min((pulse.size for pulse in pulses), default=1.0)
+    shape = Shape(
+        rates, np.array([0.0, LEAST_LAG_S, 0.0, 1e-3]),
+        np.array([0.6, 0.8, smallest - 0.005, 10.0]),  # every step is above the overlap
+    )  # fmt: skip
+    p, covariance = solve(shape, pulses, np.array([dead_s, START_LAG_S, overlap, full]))
+    for pulse, share in zip(pulses, shares(shape, p, pulses), strict=True):
         if not SHARES[0] < share < SHARES[1]:
             told = f"A step of {100 * pulse.size:.0f} % moved {share:.2f} of what the others say"
             right = f"{SHARES[0]:g} to {SHARES[1]:g} is right"
-            raise CommissionError(f"{told}; {right}. Is it an on/off valve, or does it stick?")
+            raise CommissionError(
+                f"{told}; {right}. Does the valve stick, or is it an on/off one (valves.pulsed)?"
+            )
+    dead, lag, least, most = p.tolist()
+    return Fit(dead, lag, least, most, covariance)
 
 
-def _inside(p: Floats, pulses: Sequence[Pulse]) -> Floats:
-    """Keep the parameters where the model means something: every step above the overlap."""
-    smallest = min(pulse.size for pulse in pulses)
-    low = np.array([0.0, LEAST_LAG_S, 0.0, 1e-3])
-    high = np.array([0.6, 0.8, smallest - 0.005, 10.0])
-    return np.clip(p, low, high)
+def solve(shape: Shape, pulses: Sequence[Pulse], start: Floats) -> tuple[Floats, Floats]:
+    """Parameters and their covariance by Levenberg's damped least squares from a first guess."""
+    if len(pulses) < LEAST_PULSES:
+        raise CommissionError(f"{len(pulses)} steps are too few; {LEAST_PULSES} is the least")
+    seen = np.concatenate([pulse.rate for pulse in pulses])
+
+    def error(p: Floats) -> float:
+        return float(((seen - shape.stack(p, pulses)) ** 2).sum())
+
+    p = np.clip(start, shape.low, shape.high)
+    damping, least = 1e-3, error(p)
+    for _ in range(ROUNDS):
+        J = shape.slopes(p, pulses)
+        H = J.T @ J
+        left = seen - shape.stack(p, pulses)
+        step = np.linalg.lstsq(H + damping * np.diag(np.diag(H)), J.T @ left, rcond=None)[0]
+        tried = np.clip(p + step, shape.low, shape.high)
+        new = error(tried)
+        if new > least:
+            damping *= 10.0
+            continue
+        done = least - new < SETTLED * least and damping < 1.0
+        p, least, damping = tried, new, max(0.1 * damping, 1e-9)
+        if done:
+            break
+    return p, _covariance(shape, p, pulses, seen)
 
 
-def _error(p: Floats, pulses: Sequence[Pulse], seen: Floats) -> float:
-    return float(((seen - _stack(p, pulses)) ** 2).sum())
+def shares(shape: Shape, p: Floats, pulses: Sequence[Pulse]) -> list[float]:
+    """How much each step moved of what the model of all of them says."""
+    out = []
+    for pulse in pulses:
+        model = shape.rates(p, pulse)
+        out.append(float(model @ pulse.rate) / max(float(model @ model), 1e-12))
+    return out
 
 
-def _covariance(p: Floats, pulses: Sequence[Pulse], seen: Floats) -> Floats:
+def _covariance(shape: Shape, p: Floats, pulses: Sequence[Pulse], seen: Floats) -> Floats:
     """Sandwich of slopes and the residuals' autocovariance, tapered to nothing at MEMORY_S."""
-    J = _slopes(p, pulses)
-    left = seen - _stack(p, pulses)
+    J = shape.slopes(p, pulses)
+    left = seen - shape.stack(p, pulses)
     middle = np.zeros((4, 4))
     ends = np.cumsum([0] + [pulse.rate.size for pulse in pulses])
     dt = float(np.mean(np.diff(pulses[0].times)))

@@ -107,6 +107,11 @@ def is_stale(
     return _too_old(result, now) or _too_far(result, temperature_c)
 
 
+def is_on_off(result: Result) -> bool:
+    """Whether a valve map is one of on/off valves."""
+    return "left least up" in result.values
+
+
 def _too_old(result: Result, now: Now) -> str | None:
     hours, age = SHELVES[result.kind].hours, now.engaged_h - result.engaged_h
     if hours is None or age <= hours:

@@ -22,6 +22,7 @@ from firmware_py.act.actuate import INTEGRAL_SLOWER, UNSURE_SHARE
 from firmware_py.act.rate import simc_gain, simc_integral
 from firmware_py.commission.estimate import CommissionError, Estimate, Floats, K
 from firmware_py.commission.valves import ValveMap
+from firmware_py.settings import MM, Rig
 
 LEAST_DELAY_S = 0.040  # specified: delay that the loop must still bear
 LEAST_GAIN = 2.0  # specified: and gain
@@ -141,24 +142,32 @@ def stable(response: Response, w: Floats = OMEGA) -> bool:
     return bool(abs(around[-1] - around[0] - math.pi) < 0.5 * math.pi)
 
 
-def plant_of(found: ValveMap, tick_s: float) -> Plant:
-    """The plant as the map has it, with half a tick of hold."""
-    return Plant(found.dead_time.value + 0.5 * tick_s, found.lag.value)
+def hold_s(rig: Rig) -> float:
+    """How long a command stands, s: a tick, or a pulse of on/off valves."""
+    tick = 1.0 / rig.control.tick_hz
+    if rig.valves is None or not rig.valves.pulsed:
+        return tick
+    return max(tick, rig.valves.pulse_ms * MM)
+
+
+def plant_of(found: ValveMap, hold_s: float) -> Plant:
+    """The plant as the map has it, with half a hold."""
+    return Plant(found.dead_time.value + 0.5 * hold_s, found.lag.value)
 
 
 def _shift(estimate: Estimate, by: float) -> float:
     return max(estimate.value + by * K * estimate.u, 0.0)
 
 
-def worst_margins(gains: Gains, found: ValveMap, tick_s: float) -> Margins:
+def worst_margins(gains: Gains, found: ValveMap, hold_s: float) -> Margins:
     """The least at the corners of the map's k = 2 intervals, the predictor believing the middle;
     all 0 where one of them is not stable."""
-    model = plant_of(found, tick_s)
+    model = plant_of(found, hold_s)
     speeds = [e for v in found.valves.values() for e in (v.up, v.down)]
     strong = max(e.high / e.value for e in speeds)
     weak = min(e.low / e.value for e in speeds)
     corners = [
-        Plant(_shift(found.dead_time, d) + 0.5 * tick_s, _shift(found.lag, g), gain)
+        Plant(_shift(found.dead_time, d) + 0.5 * hold_s, _shift(found.lag, g), gain)
         for d in (-1.0, 1.0) for g in (-1.0, 1.0) for gain in (weak, strong)
     ]  # fmt: skip
     loops = [loop(gains, model, corner) for corner in (*corners, model)]
@@ -171,11 +180,11 @@ def worst_margins(gains: Gains, found: ValveMap, tick_s: float) -> Margins:
     )  # fmt: skip
 
 
-def simc(found: ValveMap, tick_s: float, slower: float = 1.0) -> Gains:
+def simc(found: ValveMap, hold_s: float, slower: float = 1.0) -> Gains:
     """SIMC on what the prediction leaves: UNSURE_SHARE of the dead time, or its k = 2 interval
-    where that is wider, and a tick. slower: closed-loop time over that delay."""
+    where that is wider, and a hold. slower: closed-loop time over that delay."""
     dead = found.dead_time
-    left = max(UNSURE_SHARE * dead.value, K * dead.u) + tick_s
+    left = max(UNSURE_SHARE * dead.value, K * dead.u) + hold_s
     closed = slower * left
     return Gains(simc_gain(left, closed), INTEGRAL_SLOWER * simc_integral(left, closed))
 
@@ -184,13 +193,13 @@ def _told(m: Margins) -> str:
     return f"{1e3 * m.delay_s:.0f} ms of delay margin and a gain margin of {m.gain:.2f}"
 
 
-def check(gains: Gains, found: ValveMap, tick_s: float) -> Tuning:
+def check(gains: Gains, found: ValveMap, hold_s: float) -> Tuning:
     """The margins that these gains have; CommissionError where they are too small.
 
     With a model that is just right a predictor bears almost any gain, so the corners count too.
     """
-    model = plant_of(found, tick_s)
-    seen, worst = margins(loop(gains, model, model)), worst_margins(gains, found, tick_s)
+    model = plant_of(found, hold_s)
+    seen, worst = margins(loop(gains, model, model)), worst_margins(gains, found, hold_s)
     told = f"{_told(seen)}, and at the corners of what the valves may be {_told(worst)}"
     if not (seen.enough and worst.enough):
         least = f"at least {1e3 * LEAST_DELAY_S:.0f} ms and {LEAST_GAIN:g} are right"
@@ -199,20 +208,20 @@ def check(gains: Gains, found: ValveMap, tick_s: float) -> Tuning:
     return Tuning(gains, seen, worst, words)
 
 
-def propose(found: ValveMap, tick_s: float) -> Tuning:
+def propose(found: ValveMap, hold_s: float) -> Tuning:
     """SIMC's gains; slower ones until the margins are enough; refused below the schema's range."""
     slower = 1.0
     while True:
-        gains = simc(found, tick_s, slower)
+        gains = simc(found, hold_s, slower)
         if gains.gain_per_s < GAIN_RANGE[0]:
             told = f"{1e3 * LEAST_DELAY_S:.0f} ms and a gain margin of {LEAST_GAIN:g}"
             raise CommissionError(f"No gain above {GAIN_RANGE[0]:g}/s leaves {told}.")
         try:
-            tuning = check(gains, found, tick_s)
+            tuning = check(gains, found, hold_s)
         except CommissionError:
             slower *= SLOWER
             continue
         if slower == 1.0:
             return tuning
-        words = f"{tuning.words} SIMC's own {simc(found, tick_s).gain_per_s:.2f}/s left too little."
+        words = f"{tuning.words} SIMC's own {simc(found, hold_s).gain_per_s:.2f}/s left too little."
         return Tuning(tuning.gains, tuning.margins, tuning.worst, words)

@@ -49,8 +49,9 @@ def open_rig(
                 close()
         raise
     return MixedRig(
-        found.joined, found.valves, simulated, simulated_devices(rig), also=shared.close
-    )
+        found.joined, found.valves, simulated, simulated_devices(rig), also=shared.close,
+        took=shared.newest.took,
+    )  # fmt: skip
 
 
 class _Opening:

@@ -9,6 +9,7 @@ from drivers.board_link import BoardLink
 from drivers.errors import DeviceError
 from drivers.i2c import Bus
 from drivers.mixed import GatedBar, Joined
+from drivers.valves.fresh import Newest
 from drivers.wires import Wires
 from firmware_py.settings import Rig
 
@@ -32,12 +33,13 @@ def on_board(
 
 
 class Shared:
-    """Each bus and each board is opened once, whoever names it."""
+    """Each bus and each board is opened once, whoever names it. newest: what the valves ask."""
 
     def __init__(self, rig: Rig, wires: Wires) -> None:
         self.rig, self.wires = rig, wires
         self._buses: dict[str, Bus] = {}
         self._links: dict[str, BoardLink] = {}
+        self.newest = Newest(wires.clock)
 
     def bus(self, path: str) -> Bus:
         """The bus at a path."""

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 
 from drivers import protocols
-from drivers.board_devices import BoardHeld
+from drivers.board_devices import BoardHeld, armed
 from drivers.board_devices import BoardValves as BoardValvesDevice
 from drivers.errors import DeviceError
 from drivers.mixed import Joined
 from drivers.samples import ValveCommand
 from drivers.valves.driver import DryRunValves as DryRunDevice
 from drivers.valves.driver import PwmValves
-from drivers.valves.lease import RelayPulse
+from drivers.valves.lease import LeaseTeller, RelayPulse
 from drivers.valves.outputs import CentredPulse, OnOff, Output, TwoCoils
 from firmware_py.devices.shared import Shared
 from firmware_py.devices.which import NO_LEASE
@@ -44,7 +45,7 @@ def open_valves(
             told = Joined(
                 table.device, board, lambda: f"board {link.identity.hex()}",
                 lambda now: _board_wrong(link.why, link.why_off), lambda: link.counts,
-                close=link.close,
+                reader=LeaseTeller(table.device, partial(armed, link)), close=link.close,
             )  # fmt: skip
             return told, board
         case DryRunValves():
@@ -96,6 +97,7 @@ def _pwm(table: Pca9685Valves, shared: Shared, now_s: float) -> tuple[Joined, pr
         pwm = PwmValves(
             shared.bus(table.bus), _output(table.left), _output(table.right), lease=table.lease,
             renew=RelayPulse(relay) if relay is not None else held or _nothing,
+            age=shared.newest.age_s,
             pwm_hz=table.pwm_hz, oscillator_hz=table.oscillator_mhz * MHZ, address=table.address,
             now_s=now_s,
         )  # fmt: skip
@@ -111,9 +113,16 @@ def _pwm(table: Pca9685Valves, shared: Shared, now_s: float) -> tuple[Joined, pr
 
     told = Joined(
         table.device, pwm, lambda: f"PCA9685 at {table.bus} 0x{table.address:02X}, {table.lease}",
-        lambda now: (pwm.trouble,) if pwm.trouble else (), lambda: pwm.counts, close=close,
+        lambda now: (pwm.trouble,) if pwm.trouble else (), lambda: pwm.counts,
+        reader=LeaseTeller(table.device, pwm.fed if held is None else _both(pwm, held)),
+        close=close,
     )  # fmt: skip
     return told, pwm if held is None else BoardHeldValves(pwm, held)
+
+
+def _both(pwm: PwmValves, held: BoardHeld) -> Callable[[float], bool]:
+    """The chip takes commands, and the board that hears them holds its output-enable."""
+    return lambda now_s: armed(held.link, now_s) and pwm.fed(now_s)
 
 
 def _nothing(now_s: float) -> None:

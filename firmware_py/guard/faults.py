@@ -13,7 +13,7 @@ from firmware_py.settings import DEG, MM, Rig
 
 CLOCK_JUMP = 0.5  # s between two ticks
 LATE = 0.05  # s between two ticks
-AGE = {"inertial": 0.05, "bar": 0.35, "motion": 0.5, "driver": 0.2, "air": 15.0}  # s
+AGE = {"inertial": 0.05, "bar": 0.35, "motion": 0.5, "driver": 0.2, "air": 15.0, "lease": 0.3}  # s
 DEAD_PERIODS = 3.0
 BAR_LEAST = 0.1  # s; no bar is called silent sooner: on a busy computer samples came 0.03 s apart
 BEYOND = 0.020  # m past the engage limit: an end that far off was not brought there by the loop
@@ -45,6 +45,7 @@ class FaultFinder:
         }
         self.guides = {side: rig.end(side).guide for side in rig.bars}
         self._no_valves = rig.valves is None
+        self._leased = rig.valves.device if rig.valves is not None and rig.valves.leased else ""
         limits = rig.limits
         self._back_most, self._most = limits.offset_mm * MM, limits.engage_error_mm * MM + BEYOND
         self._others = [side for side in rig.bars if side is not rig.control.master]
@@ -96,6 +97,8 @@ class FaultFinder:
             faults.add("inertial stuck")
         if not senses.enable:
             faults.add("enable released")
+        if self._leased and not (senses.armed and intakes[self._leased].age(now_s) <= AGE["lease"]):
+            faults.add("lease not armed")
         for side in leading:
             intake = intakes[self.bars[side]]
             if not intake.age(now_s) <= self.bar_ages[side]:

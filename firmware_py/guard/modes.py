@@ -221,5 +221,5 @@ def _matters_to_cues(name: str) -> bool:
     """Faults that make a cue worthless, valves or no valves."""
     return name not in (
         "enable released", "driver inputs silent", "reversing", "samples dropped",
-        "slope check due",
+        "slope check due", "lease not armed",
     )  # fmt: skip

@@ -65,6 +65,9 @@ ROWS: tuple[Row, ...] = (
         "No speed signal. Check the speed sensor."),
     Row("air silent", "no air temperature for 15 s", N, SELF,
         "No air temperature. Check its sensor."),
+    Row("lease not armed",
+        "board or relay does not hold the valves ready, or has not said so for 0.3 s", N, SELF,
+        "The valves' lease is not armed. Valves neutral until board or relay holds it."),
     Row("hand not sensed",
         "one of the next four rows, on a rig that names no sensing of the hand", N, ASK,
         "Not as commanded, and no hand is sensed here. Switch the automatic off before using the "

@@ -14,6 +14,7 @@ from drivers.samples import (
     AnySample,
     DriverSample,
     InertialSample,
+    LeaseSample,
     MotionSample,
     RangePing,
 )
@@ -51,7 +52,7 @@ class Senses:
     STATE = (
         "intakes", "tilt", "mount", "inertial_s", "speed", "speed_s", "thrust", "yaw", "yaw_slope",
         "still_s", "sound", "air", "air_s", "air_trend", "enable", "hands", "distance", "unknown",
-        "count", "may_rest", "turn", "fresh", "warmth",
+        "count", "may_rest", "turn", "fresh", "warmth", "armed",
     )  # fmt: skip
 
     def __init__(self, rig: Rig) -> None:
@@ -62,6 +63,8 @@ class Senses:
             rig.motion.device: MotionSample,
             rig.driver.device: DriverSample,
         }
+        if rig.valves is not None and rig.valves.leased:
+            kinds[rig.valves.device] = LeaseSample
         self.intakes = {name: Intake(name, kind=kind) for name, kind in kinds.items()}
         self.sides: dict[str, Side] = {}
         self.reflecting: dict[str, Bar] = {}
@@ -87,7 +90,7 @@ class Senses:
         self.air_s = -math.inf
         self.air_trend = Trend()
         self.may_rest = True  # no valve moves the blade, so that rest is rest
-        self.enable = False
+        self.enable = self.armed = False
         self.hands = dict.fromkeys(Side, False)
         self.distance: float | None = None
         self.unknown = 0
@@ -100,8 +103,8 @@ class Senses:
         pings: list[RangePing] = []
         for sample in samples:
             intake = self.intakes.get(sample.device)
-            if intake is None:
-                self.unknown += 1
+            if intake is None:  # a simulated rig has no lease to ask for
+                self.unknown += type(sample) is not LeaseSample
             elif intake.accept(sample, now_s):
                 if isinstance(sample, RangePing):
                     pings.append(self._reflect(self._corrected(sample)))
@@ -168,6 +171,8 @@ class Senses:
         elif isinstance(sample, DriverSample):
             self.enable = sample.enable
             self.hands = {LEFT: sample.left_hand, RIGHT: sample.right_hand}
+        elif isinstance(sample, LeaseSample):
+            self.armed = sample.armed
 
     def _inertial(self, s: InertialSample) -> None:
         last, self.inertial_s = self.inertial_s, s.time_s

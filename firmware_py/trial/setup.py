@@ -6,7 +6,7 @@ an edge, crossfall, direction, which side a bar stands on, how high, and along o
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -14,7 +14,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from drivers.simulated.measured import load_grid
-from drivers.simulated.reference import REFERENCE, BarTruth, RigTruth
+from drivers.simulated.reference import REFERENCE, BarTruth, RigTruth, ValveTruth
 from drivers.simulated.surface import Surface
 from drivers.simulated.world import Reference, World
 from firmware_py import errors
@@ -124,6 +124,8 @@ def truth_for(scenario: Scenario, rig: Rig) -> RigTruth:
             overlap=v.overlap_pct / 100.0, dead_time_s=v.dead_time_ms * MM,
             lag_s=v.lag_ms * MM, lease_s=v.lease_ms * MM,
         )  # fmt: skip
+        if v.pulsed:
+            valves = _on_off(rig, valves)
     half = v.cylinder_left_mm * MM if v is not None else ref.blade.cylinder_half_m
     blade = replace(ref.blade, width_m=rig.blade.width_mm * MM, ahead_m=rig.blade.ahead_mm * MM,
                     cylinder_half_m=half)  # fmt: skip
@@ -139,6 +141,28 @@ def truth_for(scenario: Scenario, rig: Rig) -> RigTruth:
         valve_speed_factor=scenario.valve_speed_factor,
         extra_dead_time_s=scenario.extra_dead_time_s,
     )  # fmt: skip
+
+
+def _on_off(rig: Rig, valves: ValveTruth) -> ValveTruth:
+    """On/off valves as found, both alike, or the reference rig's; the stated dead time is the mean
+    of opening and closing, and what the coils have no part in is the line's."""
+    pull_in, let_go = valves.pull_in_s, valves.let_go_s
+    if found := rig.calibration.valves.values():
+        pull_in = _means([(one.least_up_ms, one.least_down_ms) for one in found])
+        lost = _means([(one.lost_up_ms, one.lost_down_ms) for one in found])
+        up, down = (max(a - b, 0.0) for a, b in zip(pull_in, lost, strict=True))
+        let_go = up, down
+    coils = 0.25 * (sum(pull_in) + sum(let_go))
+    return replace(
+        valves, on_off=True, pull_in_s=pull_in, let_go_s=let_go,
+        dead_time_s=max(valves.dead_time_s - coils, 0.0),
+    )  # fmt: skip
+
+
+def _means(pairs: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Of up and down, ms to s."""
+    up, down = (MM * sum(column) / len(pairs) for column in zip(*pairs, strict=True))
+    return up, down
 
 
 def _bar_truth(scenario: Scenario, side: Side, bar: Bar) -> BarTruth:
