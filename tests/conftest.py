@@ -25,10 +25,11 @@ LIVE = (  # start processes of their own, and wait for them
     "test_tui_browser_viewers", "test_tui_browser_tab", "test_tui_speaker_live",
 )  # fmt: skip
 LONG = (  # begin early, so that no process of the suite is left with one of them at the end
-    "test_commission_commands", "test_commission_rigs", "test_story", "test_guard_table",
+    "test_commission_commands", "test_commission_rigs", "test_story", "test_guard_table", "test_tui_app",
     "test_commission_wired", "test_commands", "test_trial", "test_trial_passes",
     "test_report_command", "test_controller", "test_guide_follow", "test_guard_scenes",
 )  # fmt: skip
+REPORT = ("test_report_command", "test_asgraded_obstacles", "test_logs_command")  # of one drive
 
 
 class Files(LoadScopeScheduling):
@@ -40,7 +41,8 @@ class Files(LoadScopeScheduling):
     def _split_scope(self, nodeid: str) -> str:
         """All live files are one: two live runs at once would make each other late."""
         path = nodeid.split("::", 1)[0]
-        return "live" if Path(path).stem in LIVE else path
+        stem = Path(path).stem
+        return "live" if stem in LIVE else "report" if stem in REPORT else path
 
 
 @pytest.hookimpl(optionalhook=True)
