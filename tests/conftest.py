@@ -25,9 +25,10 @@ LIVE = (  # start processes of their own, and wait for them
     "test_tui_browser_viewers", "test_tui_browser_tab", "test_tui_speaker_live",
 )  # fmt: skip
 LONG = (  # begin early, so that no process of the suite is left with one of them at the end
-    "test_commission_commands", "test_commission_rigs", "test_story", "test_guard_table", "test_tui_app",
+    "test_commission_commands", "test_commission_rigs", "test_story", "test_guard_table",
     "test_commission_wired", "test_commands", "test_trial", "test_trial_passes",
     "test_report_command", "test_controller", "test_guide_follow", "test_guard_scenes",
+    "test_tui_app",
 )  # fmt: skip
 REPORT = ("test_report_command", "test_asgraded_obstacles", "test_logs_command")  # of one drive
 
