@@ -12,7 +12,7 @@ from drivers.simulated.reference import HumanTruth
 from drivers.simulated.rig import SimulatedRig
 from drivers.simulated.world import World
 
-BEND = ((15.0, 0.0), (20.0, 15.0), (15.0, 0.0), (15.0, -15.0), (10.0, 0.0))
+BEND = ((8.0, 0.0), (20.0, 15.0), (8.0, 0.0), (15.0, -15.0), (5.0, 0.0))  # 56 m
 
 
 def _person() -> Person:
@@ -59,7 +59,7 @@ def test_converges_from_100_mm_and_stays(speed: float, slow: np.ndarray) -> None
 @pytest.mark.parametrize("speed", [0.5, 1.0])
 def test_follows_a_15_m_bend_with_the_crab_of_its_lever(speed: float, direction: str) -> None:
     """1.2 m ahead of the tracks at 15 m radius: atan(1.2 / 15) = 4.6 degrees of crab."""
-    rows = _drive(World(segments=BEND, grade=0.08, direction=direction), speed, 66.0 / speed)
+    rows = _drive(World(segments=BEND, grade=0.08, direction=direction), speed, 47.0 / speed)
     assert np.sqrt(np.mean(rows[:, 1] ** 2)) < 0.015
     assert np.abs(rows[:, 1]).max() < 0.05
     assert math.degrees(np.abs(rows[:, 2]).max()) == pytest.approx(4.6, abs=1.0)

@@ -10,7 +10,7 @@ import re
 import socket
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import Any
 
@@ -158,9 +158,10 @@ class Page:
                 assert await self.take(), (self.shown, self.said)
         return next(words[kind] for words in self.said if kind in words)
 
-    async def until_end(self) -> str:
-        while await self.take():
-            pass
+    async def until_end(self, *, silent: bool = False) -> str:
+        async with nullcontext() if silent else self.alive():
+            while await self.take():
+                pass
         return next((words["ended"] for words in self.said if "ended" in words), "")
 
     async def beat(self) -> int:
