@@ -239,6 +239,10 @@ def test_when_the_keeper_is_killed_the_loop_ends_neutral_and_nothing_stays(tmp_p
     assert run.stdout is not None
     for _ in range(2):
         run.stdout.readline()
+    end = time.monotonic() + WAIT_S
+    while not any(log.stat().st_size > 20_000 for log in tmp_path.glob("run-*.mcap")):
+        assert time.monotonic() < end  # the loop prints before anything is recorded
+        time.sleep(0.05)
     pids = [child(run.pid, words) for words in (b"loop_process", b"rig_process", b"live.lines")]
     run.kill()
     run.communicate(timeout=WAIT_S)
