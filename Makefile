@@ -23,6 +23,9 @@ SOUND :=
 endif
 endif
 
+# Compiled files are kept, whatever the shell says: the tests start hundreds of processes.
+unexport PYTHONDONTWRITEBYTECODE
+
 .DEFAULT_GOAL := help
 .PHONY: help run test lint bench native pins clean FORCE
 # Two pips in one .venv at once would spoil it.
@@ -37,7 +40,7 @@ run: .venv/.stamp-run ## simulate the demo job and write it to out/
 	$(BIN)/linehold trial $(DEMO) --out out/$(DEMO)
 
 test: .venv/.stamp-dev ## run the tests
-	$(BIN)/python -m pytest -n 3 --dist loadgroup
+	$(BIN)/python -m pytest -n 3
 
 lint: .venv/.stamp-dev ## check style, types and the import walls
 	$(BIN)/ruff check .

@@ -15,6 +15,7 @@ from itertools import pairwise
 from drivers import protocols
 from drivers.samples import RangePing, Validity
 from hil_tests.bench import TICK_S, Bench
+from hil_tests.unplugged import unplug_and_replug
 
 SOUND = 343.2  # m/s, 20 C
 LISTEN_S = 4.0
@@ -94,15 +95,7 @@ def test_a_dead_element_is_seen_within_three_periods(bar: Bench) -> None:
 
 
 def test_unplugged_it_gives_nothing_and_comes_back(bar: Bench) -> None:
-    unplug, replug = bar.need("unplug"), bar.need("replug")
-    bar.settle()
-    unplug()
-    bar.listen(0.5)
-    assert bar.listen(1.0) == []
-    if "dead" in bar.does:
-        assert bar.trouble()
-    replug()
-    bar.listen(4.0)
+    unplug_and_replug("bar", bar)
     assert pings(bar, 2.0)
     assert bar.trouble() == ""
 

@@ -16,6 +16,7 @@ import pytest
 from drivers import protocols
 from drivers.samples import InertialSample
 from hil_tests.bench import TICK_S, Bench
+from hil_tests.unplugged import unplug_and_replug
 
 GRAVITY = 9.80665
 ZERO_G = 0.06 * GRAVITY  # m/s2: offset and scale of a cheap sensor, together (some 60 mg; memory)
@@ -91,15 +92,7 @@ def test_a_dead_sensor_is_seen_within_three_periods(inertial: Bench) -> None:
 
 
 def test_unplugged_it_gives_nothing_and_comes_back(inertial: Bench) -> None:
-    unplug, replug = inertial.need("unplug"), inertial.need("replug")
-    inertial.settle()
-    unplug()
-    inertial.listen(0.5)
-    assert inertial.listen(1.0) == []
-    if "counts" in inertial.does:
-        assert inertial.trouble()
-    replug()
-    inertial.listen(5.0)
+    unplug_and_replug("inertial", inertial)
     assert len(samples(inertial, 1.0)) > 0.7 / inertial.period_s
     assert not inertial.trouble() or inertial.trouble() == "None"
 

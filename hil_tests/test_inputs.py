@@ -12,6 +12,7 @@ from itertools import pairwise
 from drivers import protocols
 from drivers.samples import DriverSample
 from hil_tests.bench import TICK_S, Bench
+from hil_tests.unplugged import unplug_and_replug
 
 OFF = {"enable": False, "left": False, "right": False}
 
@@ -76,15 +77,7 @@ def test_dead_inputs_are_seen_within_three_periods(inputs: Bench) -> None:
 
 
 def test_unplugged_they_give_nothing_and_come_back(inputs: Bench) -> None:
-    unplug, replug = inputs.need("unplug"), inputs.need("replug")
-    inputs.settle()
-    unplug()
-    inputs.listen(0.2)
-    assert inputs.listen(1.0) == []
-    if "dead" in inputs.does:
-        assert inputs.need("dead")(inputs.clock())
-    replug()
-    inputs.listen(4.0)
+    unplug_and_replug("inputs", inputs)
     inputs.settle()
 
 

@@ -14,6 +14,7 @@ import pytest
 from drivers import protocols
 from drivers.samples import MotionSample
 from hil_tests.bench import TICK_S, Bench
+from hil_tests.unplugged import unplug_and_replug
 
 SLOW = 0.4  # m/s
 
@@ -83,15 +84,7 @@ def test_a_dead_sensor_is_seen_within_three_periods(motion: Bench) -> None:
 
 
 def test_unplugged_it_gives_nothing_and_comes_back(motion: Bench) -> None:
-    unplug, replug = motion.need("unplug"), motion.need("replug")
-    motion.settle()
-    unplug()
-    motion.listen(0.3)
-    assert motion.listen(1.0) == []
-    if "dead" in motion.does:
-        assert motion.trouble()
-    replug()
-    motion.listen(3.0)
+    unplug_and_replug("motion", motion)
     motion.settle()
     assert motion.trouble() in {"", "None"}
 

@@ -7,7 +7,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from asgraded_made import columns, run, way
-from scipy import stats
 from test_asgraded_stations import job
 
 from firmware_py.asgraded.build import build
@@ -75,6 +74,8 @@ def test_driven_the_other_way_the_chainages_may_fall(tmp_path: Path) -> None:
 def test_bias_and_spread_are_those_of_the_students_t(tmp_path: Path) -> None:
     """The machine believes 2 mm everywhere; five checks say otherwise. k = 2 of a t-distribution
     by its own sd (JCGM 101, 6.4.9.2): s / sqrt(n) * sqrt(dof / (dof - 2))."""
+    from scipy import stats  # takes a second
+
     built = build([run(columns(way(20.0), left=2e-3))])
     offs = [1.0, 3.0, -1.0, 2.5, 0.5]  # mm over what was asked, measured
     text = "chainage_m,side,off_mm\n" + "".join(f"{3 * n + 1},left,{o}\n" for n, o in

@@ -4,13 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pytest
-
 from firmware_py.devices.which import NO_LEASE
 from firmware_py.settings_file import find_rig
 from tests.test_commands_run import WAIT_S, ends_neutral, only_log, replays, start
 
-pytestmark = pytest.mark.xdist_group("live")
 REFERENCE = find_rig("reference").read_text(encoding="utf-8")
 PCA = """kind = "pca9685"
 left = { raise_channel = 0, lower_channel = 1 }

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections import deque
 
-import control
 import numpy as np
 import pytest
 
@@ -54,6 +53,8 @@ def test_simc_on_an_integrating_process(dead: float) -> None:
 @pytest.mark.parametrize(("dead", "lag", "wrong"), [(0.08, 0.05, 1.0), (0.2, 0.1, 1.4)])
 def test_margins_against_python_control(dead: float, lag: float, wrong: float) -> None:
     """The same loop as a python-control frequency response."""
+    import control  # takes seconds, and matplotlib
+
     gains, model = simc(_map(dead, lag), TICK_S), Plant(dead, lag)
     response = loop(gains, model, Plant(dead + 0.01, lag, wrong))
     w = np.geomspace(0.3, 100.0, 1000)

@@ -192,7 +192,6 @@ def _hear(manager: Manager, seconds: float) -> list[list[str]]:
     return found
 
 
-@pytest.mark.xdist_group("live")
 def test_a_live_run_is_fed_by_its_loop_and_a_frozen_loop_feeds_nothing(
     manager: Manager, tmp_path: Path
 ) -> None:

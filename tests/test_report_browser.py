@@ -16,10 +16,7 @@ from test_tui_browser_tab import CHROMIUM, chromium
 
 from firmware_py.commands import cli
 
-pytestmark = [
-    pytest.mark.skipif(CHROMIUM is None, reason="no Chromium is installed here"),
-    pytest.mark.xdist_group("live"),
-]
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium is installed here")
 PHONE = {"width": 390, "height": 844, "deviceScaleFactor": 2, "mobile": True}
 DONE = "document.readyState === 'complete'"
 LOADED = "[...document.images].every((image) => image.complete && image.naturalWidth > 0)"

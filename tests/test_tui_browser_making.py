@@ -10,7 +10,7 @@ import re
 import socket
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, nullcontext, suppress
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +31,8 @@ from tui.browser_server import Desk, runner  # noqa: E402
 
 TOKEN = "a-token-made-for-these-tests"
 HERE = "127.0.0.1"
-PATIENCE_S = 20.0  # s; a child starts in one on a quiet computer
+PATIENCE_S = 60.0  # s; a child starts in one on a quiet computer
+ALIVE_S = 0.3  # s between the words of a page that waits: a real one is not silent either
 
 # Stands in for `python -m tui`: a Textual app that shows how it was started and what it was told.
 STAND_IN = """
@@ -118,7 +119,7 @@ class Page:
         await self.ws.send_str(json.dumps(words))
 
     async def take(self) -> bool:
-        """One message; False when there will be no more."""
+        """One message; False when there will be no more. Silent meanwhile."""
         message = await self.ws.receive(timeout=PATIENCE_S)
         if message.type is aiohttp.WSMsgType.BINARY:
             self.shown += re.sub(r"\x1b\[[0-9;?$]*[a-zA-Z]", "", message.data.decode())
@@ -128,18 +129,39 @@ class Page:
             return False
         return True
 
+    @asynccontextmanager
+    async def alive(self) -> AsyncIterator[None]:
+        """While the block waits, a word now and then, as the real page has it."""
+
+        async def go_on() -> None:
+            with suppress(ConnectionError):  # the other end has gone: whoever waits will see
+                while not self.ws.closed:
+                    self.number += 1
+                    await self.tell(type="beat", n=self.number)
+                    await asyncio.sleep(ALIVE_S)
+
+        going = asyncio.create_task(go_on())
+        try:
+            yield
+        finally:
+            going.cancel()
+            await asyncio.wait([going])
+
     async def until_shown(self, words: str) -> None:
-        while words not in self.shown:
-            assert await self.take(), (self.shown, self.said)
+        async with self.alive():
+            while words not in self.shown:
+                assert await self.take(), (self.shown, self.said)
 
     async def until_said(self, kind: str) -> Any:
-        while not any(kind in words for words in self.said):
-            assert await self.take(), (self.shown, self.said)
+        async with self.alive():
+            while not any(kind in words for words in self.said):
+                assert await self.take(), (self.shown, self.said)
         return next(words[kind] for words in self.said if kind in words)
 
-    async def until_end(self) -> str:
-        while await self.take():
-            pass
+    async def until_end(self, *, silent: bool = False) -> str:
+        async with nullcontext() if silent else self.alive():
+            while await self.take():
+                pass
         return next((words["ended"] for words in self.said if "ended" in words), "")
 
     async def beat(self) -> int:

@@ -167,7 +167,7 @@ def test_a_silent_page_loses_its_process_and_is_told_why() -> None:
             visitor(address, TOKEN) as session,
             looking(session, address) as page,
         ):
-            assert "No word from this page" in await page.until_end()
+            assert "No word from this page" in await page.until_end(silent=True)
             await until_ended(process_of(page))
 
     run(scene)
