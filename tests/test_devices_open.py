@@ -19,6 +19,7 @@ from drivers.samples import (
     AnySample,
     DriverSample,
     InertialSample,
+    LeaseSample,
     MotionSample,
     RangePing,
     ValveCommand,
@@ -74,7 +75,8 @@ def test_every_device_sends_and_says_what_it_is(bench: Bench) -> None:
     assert isinstance(bench.rig, RigLike)
     found = bench.run(2.5)
     kinds = {type(one) for one in found}
-    assert kinds == {RangePing, InertialSample, AirSample, MotionSample, DriverSample}
+    senses = {RangePing, InertialSample, AirSample, MotionSample, DriverSample}
+    assert kinds == senses | {LeaseSample}
     heard = [one for one in found if isinstance(one, RangePing) and one.echoes]
     assert {one.element for one in heard} == set(range(5))
     said = {one.name: one for one in bench.rig.report(bench.wire.now_s)}
@@ -220,7 +222,8 @@ def test_one_by_one_real_devices_stand_among_simulated_ones(tmp_path: Path) -> N
         found += rig.read(bench.wire.now_s)
         rig.write(ValveCommand(bench.wire.now_s, 0.6, 0.0))
         bench.wire.driven()
-    assert {one.device for one in found} == {"bar.left", "inertial", "air", "motion", "driver"}
+    senses = {"bar.left", "inertial", "air", "motion", "driver"}
+    assert {one.device for one in found} == senses | {"valves"}
     pings = [one for one in found if isinstance(one, RangePing)]
     # the simulated bar fires each 8 ms, the real one each 30 ms: its pings alone are told
     assert 25 < len(pings) < 45

@@ -23,7 +23,7 @@ MOST_PACKET = 4 * 1024 * 1024  # bytes; a full screen of the largest size has so
 MOST_WORDS = 2000  # bytes of standard error that are kept
 START_S = 15.0  # s for the first picture on a slow computer
 HUNG_S = 5.0  # s in which the process takes nothing from a full pipe
-LEAVE_S = 1.0  # s for the process to leave by itself; then it is killed
+LEAVE_S = 5.0  # s for the process to leave by itself on a slow computer; then it is killed
 
 
 class Dashboard:

@@ -138,6 +138,8 @@ for command in (setout, sag, chord, spacing, passes):
 
 def main() -> None:
     """Entry point of the installed command."""
+    # Before numpy: its threads wait by spinning, in each process of a run, for sums of a few cells.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         cli(prog_name="linehold")
     except OSError as error:  # of --help and --version, which end before a command is invoked
