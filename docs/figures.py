@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import os
 import platform
 import subprocess
 import sys
@@ -162,7 +163,9 @@ def speeds(seeds: list[int]) -> list[Job]:
 def timed(job: Job, folder: str) -> Summary:
     """One trial as a user types it."""
     asked = ["trial", job.trial, "--json", "--seed", str(job.seed), "--out", folder]
-    said = subprocess.run([COMMANDS[job.controller], *asked], check=True, capture_output=True)
+    own = {key: value for key, value in os.environ.items() if key != "PYTHONPATH"}  # its own tree
+    command = [COMMANDS[job.controller], *asked]
+    said = subprocess.run(command, check=True, capture_output=True, env=own)
     summary: Summary = json.loads(said.stdout)
     return summary
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -10,7 +11,7 @@ from types import ModuleType
 
 import pytest
 
-from firmware_py import controller
+from firmware_py import commands, controller
 from firmware_py.journal.header import compiled, versions
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -70,3 +71,16 @@ def test_a_log_says_whether_the_controller_was_compiled(monkeypatch: pytest.Monk
     assert "compiled" not in versions()["linehold"]
     monkeypatch.setattr(controller, "__file__", "controller.cpython-311-x86_64-linux-gnu.so")
     assert versions()["linehold"].endswith("(compiled)")
+
+
+@pytest.mark.parametrize(("given", "kept"), [(None, "1"), ("3", "3")])
+def test_a_command_computes_in_one_thread_unless_told(
+    given: str | None, kept: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("OPENBLAS_NUM_THREADS", given or "")
+    if given is None:
+        monkeypatch.delenv("OPENBLAS_NUM_THREADS")
+    monkeypatch.setattr(sys, "argv", ["linehold", "--version"])
+    with pytest.raises(SystemExit):
+        commands.main()
+    assert os.environ["OPENBLAS_NUM_THREADS"] == kept
