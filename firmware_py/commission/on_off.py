@@ -24,20 +24,19 @@ from firmware_py.commission.pulse_fit import (
     shares,
     solve,
 )
-from firmware_py.commission.taped import Places, taped
+from firmware_py.commission.taped import Places
 from firmware_py.commission.valve_record import (
     CLOCK_U,
     BarPlace,
     Recording,
-    cylinder_of,
+    by_side,
     pulses_of,
-    rolls,
     speed_of,
     times_u,
     unbiased,
 )
 from firmware_py.commission.valves import Mapped, ValveMap, ends_map, pooled
-from firmware_py.messages import SIDES, Side
+from firmware_py.messages import Side
 
 START_DEAD_S = 0.1  # s; where the fit begins: common practice, no source
 CLOCK = (Term("clock", CLOCK_U),)
@@ -162,12 +161,8 @@ def on_off_map(
 ) -> ValveMap:
     """Everything from one recording."""
     gyro = unbiased(rec)
-    roll = rolls(rec, gyro)
     valves = {}
-    for side in SIDES:
-        steps = [s for s in rec.steps if s.side is side]
-        seen = cylinder_of(side, steps, rec.echoes, roll, bar)
-        places = taped(seen, side, bar.y_m, bar.apart_m)
+    for side, steps, places in by_side(rec, gyro, bar):
         up, down = (switch(pulses_of(steps, gyro, sign)) for sign in WAYS)
         least = [
             least_on([one for one in tries if one.side is side and one.sign == sign], found)

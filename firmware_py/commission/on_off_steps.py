@@ -18,7 +18,7 @@ from firmware_py.commission.valve_watch import (
     MOVED,
     Eye,
     begin,
-    check_lift,
+    measured,
     opened,
     shut,
 )
@@ -100,15 +100,14 @@ def on_off_steps(
         for above in ABOVE_S * repeats:
             for sign in WAYS:
                 seconds = least[sign] + _above(above, rate, sign)
-                given, start, end = yield from opened(
-                    eye, given, side, sign, seconds, words=_words(side, sign, seconds)
+                words = _words(side, sign, seconds)
+                given, step = yield from measured(
+                    eye, given, bar, side, sign, seconds=seconds, words=words
                 )
-                rest, turn = SETTLE_S + LOOK_S, way(side, sign)
-                given = yield from shut(eye, "Resting.", rest, SETTLE_S, turn)
-                check_lift(eye, bar, side, sign)
-                rate[sign] = max((eye.roll - eye.mark) * turn / (end - start), 0.0)
-                eye.share = (len(steps) + 1) / (4 * len(ABOVE_S) * repeats)
-                steps.append(Step(side, sign, start, end, given.now_s))
+                rolled = (eye.roll - eye.mark) * way(side, sign)
+                rate[sign] = max(rolled / (step.end_s - step.start_s), 0.0)
+                steps.append(step)
+                eye.share = len(steps) / (4 * len(ABOVE_S) * repeats)
     return on_off_map(eye.record(steps, first_roll), tries, bar, half_width_m)
 
 

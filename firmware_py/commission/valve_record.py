@@ -9,7 +9,7 @@ the full roll rate is the speed, as all cylinder motions shared by both ends are
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,8 +26,8 @@ from firmware_py.commission.estimate import (
     widened,
 )
 from firmware_py.commission.pulse_fit import Pulse
-from firmware_py.commission.taped import Places
-from firmware_py.messages import Side
+from firmware_py.commission.taped import Places, taped
+from firmware_py.messages import SIDES, Side
 
 SETTLE_S = 0.8  # s after a step's end until oil and blade rest: dead time and several lags
 BEFORE_S = 0.1  # s before a step that its fit takes in
@@ -181,6 +181,17 @@ def cylinder_of(
         Term("echo scale", abs(ratio) * ECHO_SCALE_U),
     )
     return Estimate(a, "m", noise, terms)
+
+
+def by_side(
+    rec: Recording, gyro: Floats, bar: BarPlace
+) -> Iterator[tuple[Side, list[Step], Places]]:
+    """Each valve's own steps, and where its cylinder stands."""
+    roll = rolls(rec, gyro)
+    for side in SIDES:
+        steps = [s for s in rec.steps if s.side is side]
+        seen = cylinder_of(side, steps, rec.echoes, roll, bar)
+        yield side, steps, taped(seen, side, bar.y_m, bar.apart_m)
 
 
 def every(gyro: Floats) -> float:

@@ -14,7 +14,7 @@ from firmware_py.commission.valve_watch import (
     MOVED,
     Eye,
     begin,
-    check_lift,
+    measured,
     opened,
     shut,
 )
@@ -68,11 +68,8 @@ def valve_steps(
         for above in ABOVE * repeats:
             for sign in (1.0, -1.0):
                 command = sign * min(moved[sign] - 0.5 * FINER + above, 1.0)
-                given, start, end = yield from opened(eye, given, side, command, STEP_S)
-                rest = SETTLE_S + LOOK_S
-                given = yield from shut(eye, "Resting.", rest, SETTLE_S, way(side, command))
-                check_lift(eye, bar, side, command)
-                eye.share = (len(steps) + 1) / (4 * len(ABOVE) * repeats)
-                steps.append(Step(side, command, start, end, given.now_s))
+                given, step = yield from measured(eye, given, bar, side, command, seconds=STEP_S)
+                steps.append(step)
+                eye.share = len(steps) / (4 * len(ABOVE) * repeats)
     record = eye.record(steps, first_roll)
     return valve_map(record, bar, half_width_m, max(least - FINER, 0.0))

@@ -25,7 +25,7 @@ from firmware_py.commission.estimate import CommissionError, Floats, Surprise
 from firmware_py.commission.looks import Reflector
 from firmware_py.commission.procedure import Given, Next, Steps, number_said, until_said
 from firmware_py.commission.tilt import Pace
-from firmware_py.commission.valve_record import BarPlace, Recording, Step, way
+from firmware_py.commission.valve_record import SETTLE_S, BarPlace, Recording, Step, way
 from firmware_py.messages import Side
 from firmware_py.sense.sound import speed_of_sound
 from firmware_py.sense.tilt import tilt_from_gravity
@@ -219,6 +219,17 @@ def check_lift(eye: Eye, bar: BarPlace, side: Side, command: float) -> None:
     if lift * command < 0.0 and abs(lift) > WRONG_LIFT:
         told = f"The {side.value} valve moved the blade's middle by {1e3 * lift:+.0f} mm"
         raise Surprise(f"{told}: its lines go to the other cylinder, crosswise.")
+
+
+def measured(
+    eye: Eye, given: Given, bar: BarPlace, side: Side, command: float, *, seconds: float,
+    words: str = "",
+) -> Steps[tuple[Given, Step]]:  # fmt: skip
+    """One step that is measured, its rest, and a look at where the blade's middle went."""
+    given, start, end = yield from opened(eye, given, side, command, seconds, words=words)
+    given = yield from shut(eye, "Resting.", SETTLE_S + LOOK_S, SETTLE_S, way(side, command))
+    check_lift(eye, bar, side, command)
+    return given, Step(side, command, start, end, given.now_s)
 
 
 def begin(

@@ -14,14 +14,13 @@ import numpy as np
 from firmware_py.commission import pulse_fit
 from firmware_py.commission.estimate import Estimate
 from firmware_py.commission.pulse_fit import Fit
-from firmware_py.commission.taped import Places, taped
+from firmware_py.commission.taped import Places
 from firmware_py.commission.valve_record import (
     BarPlace,
     Recording,
-    cylinder_of,
+    by_side,
     every,
     pulses_of,
-    rolls,
     speed_of,
     times_u,
     unbiased,
@@ -74,12 +73,8 @@ class ValveMap:
 def valve_map(rec: Recording, bar: BarPlace, half_width_m: float, guess: float) -> ValveMap:
     """Everything from one recording; guess: the overlap that the first steps have shown."""
     gyro = unbiased(rec)
-    roll = rolls(rec, gyro)
     valves = {}
-    for side in SIDES:
-        steps = [s for s in rec.steps if s.side is side]
-        seen = cylinder_of(side, steps, rec.echoes, roll, bar)
-        places = taped(seen, side, bar.y_m, bar.apart_m)
+    for side, steps, places in by_side(rec, gyro, bar):
         fits = {
             sign: pulse_fit.fit(pulses_of(steps, gyro, sign), 0.1, guess, 0.08)
             for sign in (1.0, -1.0)
