@@ -15,6 +15,8 @@ import subprocess
 import sys
 from pathlib import Path
 
+from native_source import remade
+
 ROOT = Path(__file__).resolve().parent.parent
 HOME = Path("build/native")
 TREES = ("firmware_py", "drivers", "tui")
@@ -53,6 +55,11 @@ def copy(home: Path) -> None:
     for tree in TREES:
         shutil.rmtree(home / tree, ignore_errors=True)
         shutil.copytree(ROOT / tree, home / tree, ignore=shutil.ignore_patterns("__pycache__"))
+    paths = modules()
+    names = {path.removesuffix(".py").replace("/", ".") for path in paths}
+    for path in paths:
+        text = (home / path).read_text(encoding="utf-8")
+        (home / path).write_text(remade(text, names.__contains__), encoding="utf-8")
 
 
 def compile_here() -> None:

@@ -150,7 +150,12 @@ class WiredRig(SimulatedRig):
                 self.mixed.write(ValveCommand(self.wire.now_s, 0.0, 0.0))
         return self.mixed.read(now_s)
 
-    def write(self, command: ValveCommand) -> None:
+    @property
+    def deaf_s(self) -> float:
+        """A wire is driven when the command is given, so none can be given later."""
+        return 0.0
+
+    def write(self, command: ValveCommand, at_s: float | None = None) -> None:
         """To the real driver's valves, and from the chip to the oil."""
         self.mixed.write(command)
         self.wire.driven()

@@ -30,6 +30,7 @@ class Person:
         self._noise = normals(gen)
         self._eye_noise = normals(gen.spawn(1)[0])
         self._eye_error = 0.0
+        self._sights: deque[tuple[float, float]] = deque()  # when it reaches the hand, and what
         self._sight: float | None = None
         self.by_eye = False  # where no cue is shown, steer by what is seen of the strip's edge
         self.seen_chainage = math.nan  # m, of the edge: a person sees what stands beside it
@@ -48,12 +49,10 @@ class Person:
     def cue(self, now_s: float, lateral_m: float | None) -> None:
         """Show the steering cue; it reaches the hand after the human delay.
 
-        None: no cue. Then a person told to steer by eye uses what is seen, as late.
+        None: no cue. Then a person told to steer by eye uses what was seen then.
         """
         if lateral_m is not None and not math.isfinite(lateral_m):
             lateral_m = None
-        if lateral_m is None and self.by_eye:
-            lateral_m = self._sight
         self._cues.append((now_s + self._human.delay_s, lateral_m))
 
     def drive(self, speed_mps: float) -> None:
@@ -71,12 +70,12 @@ class Person:
         left, right = self.hands
         self.hands = (lever, right) if end == "left" else (left, lever)
 
-    def see(self, dt: float, lateral_m: float) -> None:
-        """Look at where the blade runs (strip to the left > 0), with an eye's slow error."""
+    def see(self, t: float, dt: float, lateral_m: float) -> None:
+        """Look at t where the blade runs (strip to the left > 0), with an eye's slow error."""
         keep = dt / EYE_S
         kick = EYE_M * math.sqrt(2.0 * keep) * next(self._eye_noise)
         self._eye_error += kick - keep * self._eye_error
-        self._sight = lateral_m + self._eye_error
+        self._sights.append((t + self._human.delay_s, lateral_m + self._eye_error))
 
     def back(self, lateral_m: float, turned_rad: float) -> float:
         """Yaw rate when reversing by eye; left of the strip's middle, turned left: both > 0."""
@@ -109,7 +108,11 @@ class Person:
         cues = self._cues
         while cues and cues[0][0] <= t:
             self._seen = cues.popleft()
+        while self._sights and self._sights[0][0] <= self._seen[0]:
+            self._sight = self._sights.popleft()[1]
         lateral = self._seen[1]
+        if lateral is None and self.by_eye:
+            lateral = self._sight
         if lateral is None:
             self._smooth = None  # the steer stays as it is
             return

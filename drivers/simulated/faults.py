@@ -56,6 +56,10 @@ class FaultList(Generic[S]):
         active = self.active
         return next((f for f in active if f.kind == kind), None) if active else None
 
+    def at(self, kind: str, since_start_s: float) -> bool:
+        """Whether a fault of a kind is active at that instant."""
+        return any(f.kind == kind and f.start <= since_start_s < f.end for f in self._all)
+
     def apply(self, sample: S) -> S | None:
         """What the device hands up instead of this sample; None for nothing."""
         for fault in self.active:

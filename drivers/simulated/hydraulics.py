@@ -52,7 +52,7 @@ class Hydraulics:
     def __init__(self, rig: RigTruth, step_s: float) -> None:
         v = rig.valves
         self._overlap, self._pump, self.lease_s = v.overlap, v.pump, v.lease_s
-        self._dead = v.dead_time_s + rig.extra_dead_time_s
+        self.dead_s = v.dead_time_s + rig.extra_dead_time_s
         self._up = v.up_mps * rig.valve_speed_factor
         self._down = v.down_mps * rig.valve_speed_factor
         self._stroke = rig.blade.stroke_m
@@ -71,7 +71,7 @@ class Hydraulics:
 
     def write(self, t: float, left: float, right: float) -> None:
         """A command that reaches the valves at t and the oil a dead time later."""
-        queue, start = self._queue, t + self._dead
+        queue, start = self._queue, t + self.dead_s
         while queue and queue[-1][0] >= start - 1e-9:
             queue.pop()  # an expiry that this command forestalls
         queue.append((start, left, right))

@@ -70,6 +70,10 @@ class Machine:
         self.valves.lift = list(self.map.cylinders(above_m - left, above_m - right))
         self._settle(t, s)
 
+    def begin(self, t: float) -> None:
+        """Time begins at t, at rest."""
+        self._settle(t, self.pose.s)
+
     def step(self, t: float, person: Person, slip_noise: float) -> None:
         """Advance by one step, ending at t."""
         dt, tracks = STEP_S, self.rig.tracks
@@ -94,7 +98,7 @@ class Machine:
         self._settle(t, self.pose.s)
         person.seen_chainage = self.pose.s
         if person.by_eye:
-            person.see(dt, -0.5 * self.sign * (self.ends[0].n + self.ends[1].n))
+            person.see(t, dt, -0.5 * self.sign * (self.ends[0].n + self.ends[1].n))
         left, right = self._errors
         if self.dig is not None:
             self.dig.pass_over(self._end_points(), (left, right), moved, dt)

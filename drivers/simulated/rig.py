@@ -10,8 +10,6 @@ from collections.abc import Mapping, Sequence
 from operator import itemgetter
 from typing import Any
 
-from msgspec.structs import replace
-
 from drivers.samples import AnySample, ValveCommand
 from drivers.simulated.air import Air, SimulatedAir
 from drivers.simulated.build import build_bars, build_ground, raised_by
@@ -76,9 +74,14 @@ class SimulatedRig:
         ready.sort(key=itemgetter(0))
         return [sample for _, sample in ready]
 
-    def write(self, command: ValveCommand) -> None:
-        """Command the valves."""
-        self._valves.write(command)
+    def write(self, command: ValveCommand, at_s: float | None = None) -> None:
+        """Command the valves, now or at the time of a read that is no longer ago than `deaf_s`."""
+        self._valves.write(command, at_s)
+
+    @property
+    def deaf_s(self) -> float:
+        """s from a command until it can change anything that is read."""
+        return self._machine.valves.dead_s
 
     def close(self) -> None:
         """Let go: both valves shut."""
@@ -114,8 +117,8 @@ class SimulatedRig:
     def _advance(self, now_s: float) -> None:
         """Step the physics until it holds now."""
         if self._start_s is None:
-            self._start_s = now_s
-            self._machine.pose = replace(self._machine.pose, t=now_s)
+            self._start_s = self._valves.start_s = now_s
+            self._machine.begin(now_s)
             self._air.step(now_s, now_s)
             self._motion.step(now_s, now_s, 0.0, 0.0)
             self._inputs.step(now_s, now_s)

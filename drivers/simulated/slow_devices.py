@@ -64,15 +64,16 @@ class SimulatedValves:
         self.faults: FaultList[Sample] = FaultList()
         self._hydraulics, self._faulty = hydraulics, False
         self.now_s = -math.inf
+        self.start_s = 0.0  # of the rig's first read
         self.last: ValveCommand | None = None
         self.heard_s = -math.inf
 
-    def write(self, command: ValveCommand) -> None:
-        """Send a command; it holds for one lease."""
-        self.last, self.heard_s = command, self.now_s
-        if self.faults.find("unplug") is not None:
+    def write(self, command: ValveCommand, at_s: float | None = None) -> None:
+        """Send a command, now or at at_s; it holds for one lease."""
+        t = self.now_s if at_s is None else at_s
+        self.last, self.heard_s = command, t
+        if self.faults.at("unplug", t - self.start_s):
             return
-        t = self.now_s
         if t == -math.inf or t < command.time_s <= t + CLOCK_SLACK_S:
             t = command.time_s
         left, right = (v if math.isfinite(v) else 0.0 for v in (command.left, command.right))

@@ -53,8 +53,8 @@ def trial(
 
     loop = prepare(scenario, rig, seed, simulate=simulate)
     scorer = Scorer(loop.sim)
-    for count, record in enumerate(loop.records()):
-        scorer.observe(loop.sim.truth(), record.tick)
+    for count, record in enumerate(loop.records(lambda: scorer.see(loop.sim.truth()))):
+        scorer.note(record.tick)
         if count % EVERY == 0:
             progress(min(max(loop.script.furthest / metres, 0.0), 1.0))
     loop.sim.close()

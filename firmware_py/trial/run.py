@@ -2,12 +2,18 @@
 
 The controller gets time, samples and requests; the rig gets commands, the person gets the
 steering cue. The truth goes to the scorer alone, through one callable.
+
+A command reaches the oil a dead time late, a cue reaches the hand later still, and a screen is not
+read at once. So the rig is simulated some ticks ahead of the controller, which then takes those
+ticks in a row: the same numbers to the last bit, while a processor's cache holds one of the two.
 """
 
 from __future__ import annotations
 
 import gc
+import math
 import time
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
@@ -15,6 +21,7 @@ from pathlib import Path
 from typing import Literal, Protocol
 
 from drivers.samples import AnySample, ValveCommand
+from drivers.simulated.machine import STEP_S
 from drivers.simulated.reference import RigTruth
 from drivers.simulated.rig import SimulatedRig
 from drivers.simulated.surface import Surface
@@ -48,9 +55,11 @@ STATE_EVERY_S = 10.0  # of the controller, into the journal
 PUMP_EVERY = 100  # ticks
 RING_S = 4.0  # twice what is pumped at 50 Hz, and small enough for a processor's cache
 PROGRESS_EVERY = 100  # ticks
+SEEN_S = 0.1  # s from a tick to a person's acting on what the screen shows of it (chosen)
 
 Kind = Literal["linehold", "plain"]
 Progress = Callable[[float], None]
+Step = tuple[float, tuple[AnyRequest, ...], tuple[AnySample, ...]]  # time, and what came in
 Simulate = Callable[[World, RigTruth, int], SimulatedRig]
 
 
@@ -64,32 +73,56 @@ class ControllerLike(Protocol):
     ) -> Tick: ...
 
 
+def nothing() -> None:
+    """Nobody looks."""
+
+
 class Loop:
-    """One trial, tick by tick. Nothing in it reads the truth."""
+    """One trial, tick by tick. Nothing in it reads the truth.
+
+    most: ticks that the rig may be simulated ahead, where its commands allow so many.
+    """
 
     def __init__(
         self, scenario: Scenario, rig: Rig, sim: SimulatedRig, controller: ControllerLike,
-        job: Job | None = None,
+        job: Job | None = None, most: int = 1000,
     ) -> None:  # fmt: skip
         self.job = job
         self.sim, self.rig, self.controller = sim, rig, controller
         self.script = Script(scenario, rig, sim, job)
         self._tick_s = 1.0 / rig.control.tick_hz
+        self._late = max(round(SEEN_S / self._tick_s), 1)
+        deaf = max(math.floor((sim.deaf_s - STEP_S) / self._tick_s + 1e-6) + 1, 1)
+        self.ahead = min(deaf, self._late, most)
+        self._screens: deque[Tick] = deque()  # not yet read
 
-    def records(self) -> Iterator[Record]:
-        """Each tick with all that went into it, until the trial is over."""
-        sim, controller, script = self.sim, self.controller, self.script
-        tick: Tick | None = None
-        number = 0
-        while not script.over():
+    def records(self, watch: Callable[[], object] = nothing) -> Iterator[Record]:
+        """Each tick with all that went into it, until the trial is over.
+
+        watch: called at each tick when the rig stands there, in the same order, but sooner.
+        """
+        sim, controller, number = self.sim, self.controller, 0
+        while steps := self._simulate(number, watch):
+            for now, requests, samples in steps:
+                tick = controller.step(now, samples, requests)
+                sim.write(controller.command, now)
+                sim.person.cue(now, tick.steer_m)
+                self._screens.append(tick)
+                yield Record(now, samples, requests, tick)
+            number += len(steps)
+
+    def _simulate(self, first: int, watch: Callable[[], object]) -> list[Step]:
+        """The next ticks' requests and samples, before the controller has taken one of them."""
+        sim, script, steps = self.sim, self.script, list[Step]()
+        for number in range(first, first + self.ahead):
+            if script.over():
+                break
             now = START_S + number * self._tick_s
-            requests = script.requests(now - START_S, tick)
-            samples = tuple(sim.read(now))
-            tick = controller.step(now, samples, requests)
-            sim.write(controller.command)
-            sim.person.cue(now, tick.steer_m)
-            number += 1
-            yield Record(now, samples, requests, tick)
+            screen = self._screens.popleft() if number >= self._late else None
+            requests = script.requests(now - START_S, screen)
+            steps.append((now, requests, tuple(sim.read(now))))
+            watch()
+        return steps
 
 
 class Journal:
@@ -174,8 +207,8 @@ def _drive(
     script = loop.script
     whole, passes = script.scenario.distance_m, script.scenario.passes
     with not_collecting():
-        for count, record in enumerate(loop.records()):
-            scorer.observe(truth(loop.sim), record.tick)
+        for count, record in enumerate(loop.records(lambda: scorer.see(truth(loop.sim)))):
+            scorer.note(record.tick)
             if log is not None:
                 log.put(record)
             if count % PROGRESS_EVERY == 0:
@@ -205,6 +238,7 @@ def prepare(
     job: str | None = None,
     controller: Kind = "linehold",
     simulate: Simulate = SimulatedRig,
+    most: int = 1000,
 ) -> Loop:
     """Everything that a trial needs, made and joined, before its first tick."""
     own = rig if isinstance(rig, Rig) else rig_named(scenario.rig if rig is None else rig)
@@ -220,7 +254,7 @@ def prepare(
         if event.device is not None and event.device not in sim.devices:
             raise TrialError(f"an event breaks {event.device}, which rig {ready.name} has not")
     start_m = None if plan is None else start_chainage(scenario)
-    return Loop(scenario, ready, sim, _controller(controller, ready, plan, start_m), plan)
+    return Loop(scenario, ready, sim, _controller(controller, ready, plan, start_m), plan, most)
 
 
 def _controller(kind: Kind, rig: Rig, job: Job | None, start_m: float | None) -> ControllerLike:

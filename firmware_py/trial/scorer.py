@@ -30,16 +30,19 @@ class Zone(NamedTuple):
 
 
 class Scorer:
-    """`observe` once a tick; afterwards read columns."""
+    """`see` and `note` once a tick; afterwards read columns."""
 
     def __init__(self, sim: SimulatedRig) -> None:
         self._sim = sim
         self.truths: list[Truth] = []
         self.ticks: list[Tick] = []
 
-    def observe(self, truth: Truth, tick: Tick) -> None:
-        """Note one tick and how things really were at its instant."""
+    def see(self, truth: Truth) -> None:
+        """How things really are at the instant of the next tick."""
         self.truths.append(truth)
+
+    def note(self, tick: Tick) -> None:
+        """What came of that tick."""
         self.ticks.append(tick)
 
     def of_truth(self, name: str) -> Floats:
