@@ -1,8 +1,8 @@
 """Sources as mypyc makes the most of them; used by native.py on its own copy of the tree.
 
 Two things that Python looks up by name at each use, C can have at hand: a module's constants, once
-they are said to be final, and the fields of a msgspec.Struct, once it is a class of its own. What
-a module does is not changed by either.
+they are said to be final, and the fields of a msgspec.Struct, once it is a class of its own. And
+mypyc knows how to walk a zip, but not a strict one. What a module does is not changed by any.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ CONSTANT = re.compile(r"_?[A-Z][A-Z0-9_]*$")
 OF_THE_WIRE = {"array_like", "tag"}  # keywords of a Struct that is stored or sent: it stays one
 IN_STATE = {"Sight"}  # stands in a controller's state, whose snapshot knows Structs
 TYPES = {"TypeVar", "ParamSpec"}
+STRICT = re.compile(r"^( +for .* in zip\(.*), strict=True\):$", re.MULTILINE)
 
 
 def remade(text: str, compiled: Callable[[str], bool]) -> str:
@@ -33,7 +34,7 @@ def remade(text: str, compiled: Callable[[str], bool]) -> str:
         new = _remade(statement, compiled)
         out += lines[start:end] if new is None else [ast.unparse(s) for s in new]
         at = end
-    return "\n".join([*out, *lines[at:], ""])
+    return STRICT.sub(r"\1):", "\n".join([*out, *lines[at:], ""]))
 
 
 def _begins(statement: ast.stmt) -> int:
@@ -65,6 +66,8 @@ def _remade(statement: ast.stmt, compiled: Callable[[str], bool]) -> list[ast.st
 
 
 def _constant(name: ast.Name, value: ast.expr) -> bool:
+    if isinstance(value, ast.Tuple):  # mypyc 2.4 takes a final one of numbers for one not yet set
+        return False
     makes_type = isinstance(value, ast.Call) and ast.unparse(value.func).split(".")[-1] in TYPES
     return bool(CONSTANT.match(name.id)) and not makes_type
 

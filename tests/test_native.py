@@ -18,7 +18,8 @@ ROOT = Path(__file__).resolve().parent.parent
 
 
 @pytest.fixture
-def native() -> ModuleType:
+def native(monkeypatch: pytest.MonkeyPatch) -> ModuleType:
+    monkeypatch.syspath_prepend(ROOT / ".ci")
     spec = importlib.util.spec_from_file_location("native", ROOT / ".ci" / "native.py")
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)

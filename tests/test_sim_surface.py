@@ -9,8 +9,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
 from scipy.signal import welch
 
+from drivers.simulated.dig import Worked
 from drivers.simulated.measured import MAX_HEIGHT_M, MAX_RISE_M, from_grid, load_grid
 from drivers.simulated.rig import SimulatedRig
 from drivers.simulated.surface import (
@@ -77,19 +79,29 @@ def test_sampling_is_bilinear_periodic_and_negative_positions_work() -> None:
     assert ground.sample(x, y).tolist() == pytest.approx(expected)
 
 
-def test_ground_about_one_place_is_the_same_to_the_bit_across_the_edges_too() -> None:
-    """`sample` is checked above; `sample_about` must give its very numbers, wherever it is."""
+@pytest.mark.parametrize("worked", [False, True])
+def test_ground_about_one_place_is_the_same_across_the_edges_too(worked: bool) -> None:
+    """`sample` is checked above and against scipy; a window gives the same, wherever it is."""
     gen = np.random.default_rng(5)
     ground = Surface(gen.standard_normal((7, 11)), 0.5, 0.25)
-    before = ground.heights()
-    ground.widen(3.0)  # further than the grid is wide
-    ground.widen(1.0)
-    assert (ground.heights() == before).all()
-    for middle in gen.uniform(-20.0, 20.0, (50, 2)):
-        x, y = (middle[:, None] + gen.uniform(-2.0, 2.0, (2, 30))) / np.array([[0.5], [0.25]])
-        grid = np.stack([x + ground.shift[0], y + ground.shift[1]])
-        at = middle[0] / 0.5 + ground.shift[0], middle[1] / 0.25 + ground.shift[1]
-        assert ground.sample_about(grid, *at).tolist() == ground.sample_cells(grid).tolist()
+    ground = Worked(ground) if worked else ground
+    window, step = ground.about(2.9, 30), np.array([[0.5], [0.25]])  # further than the grid is wide
+    walk = np.cumsum(gen.uniform(-1.0, 1.0, (300, 2)), axis=0)  # within the window and out of it
+    for middle in np.concatenate([walk, gen.uniform(-40.0, 40.0, (50, 2))]):
+        points = middle[:, None] + gen.uniform(-2.0, 2.0, (2, 30))
+        corner = np.array([window.corner(*middle.tolist())]).T
+        found = window.heights(points / step - corner)
+        assert found == pytest.approx(ground.sample(*points), abs=1e-12)
+
+
+def test_sampling_agrees_with_scipys_periodic_linear_interpolation() -> None:
+    """scipy.ndimage.map_coordinates, order 1, mode grid-wrap: a reference library."""
+    gen = np.random.default_rng(6)
+    ground = Surface(gen.standard_normal((40, 60)).astype(np.float32), 0.5, 0.25)
+    x, y = gen.uniform(-30.0, 50.0, (2, 400))
+    at = np.stack([x / 0.5, y / 0.25])
+    theirs = map_coordinates(ground.heights(), at, order=1, mode="grid-wrap")
+    assert ground.sample(x, y) == pytest.approx(theirs, abs=1e-12)
 
 
 def test_same_seed_same_ground_and_another_differs() -> None:

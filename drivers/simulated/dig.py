@@ -13,7 +13,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from drivers.simulated.surface import Floats, Surface
+from drivers.simulated.surface import Floats, Surface, Window
 
 Cells = NDArray[np.int64]
 
@@ -31,9 +31,9 @@ class Worked(Surface):
     """A copy of a surface whose cells can be changed; a cell is numbered ix * ny + iy."""
 
     def __init__(self, of: Surface) -> None:
-        super().__init__(of.heights(), of.dx, of.dy)
+        super().__init__(of.grid, of.dx, of.dy)
         # doubles: a thousand small cuts must sum up to what the box holds
-        self._keep(of.heights(), 0, 0)  # type: ignore[arg-type]
+        self.grid = of.heights()
 
     def cells(self, x: Floats, y: Floats) -> Cells:
         """The cell whose middle is nearest to each world position, m."""
@@ -44,27 +44,28 @@ class Worked(Surface):
 
     def at(self, cells: Cells) -> Floats:
         """Heights of cells, m."""
-        ix, iy = np.divmod(cells, self.ny)
-        heights: Floats = self._rows()[ix + self._beyond[0], iy + self._beyond[1]]
-        return heights
+        return np.asarray(self.grid.take(cells), dtype=np.float64)
 
     def put(self, cells: Cells, z: Floats) -> None:
-        """New heights, also where the layout beyond an edge repeats them."""
-        rows = self._rows()
-        ix, iy = np.divmod(cells, self.ny)
-        for row in (ix + self._beyond[0] + k * self.nx for k in (-1, 0, 1)):
-            inside = (row >= 0) & (row < rows.shape[0])
-            if inside.any():
-                self._put_row(rows, row[inside], iy[inside], z[inside])
+        """New heights."""
+        self.grid.put(cells, z)
 
-    def _put_row(self, rows: Floats, row: Cells, iy: Cells, z: Floats) -> None:
-        for column in (iy + self._beyond[1] + k * self.ny for k in (-1, 0, 1)):
-            inside = (column >= 0) & (column < rows.shape[1])
-            rows[row[inside], column[inside]] = z[inside]
+    def about(self, reach_m: float, points: int) -> Window:
+        """Nothing laid out beforehand: the heights change under the blade."""
+        return Bare(self, reach_m, points)
 
-    def _rows(self) -> Floats:
-        rows: Floats = self._flat.reshape(-1, self._stride)  # type: ignore[assignment]
-        return rows
+
+class Bare(Window):
+    """A window that takes each height from the surface as it is now."""
+
+    def corner(self, x: float, y: float) -> tuple[float, float]:
+        """The world's zero."""
+        return 0.0, 0.0
+
+    def heights(self, grid: Floats) -> Floats:
+        """Heights (m) at a 2 x points array of positions in cells."""
+        ground = self._surface
+        return ground.sample(grid[0] * ground.dx, grid[1] * ground.dy)
 
 
 def diggable(ground: Surface, flat: bool) -> Worked:

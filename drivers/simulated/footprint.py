@@ -16,6 +16,8 @@ from drivers.simulated.reference import BarTruth
 from drivers.simulated.surface import Surface
 
 LEAST_RADIUS = 0.02  # m of a footprint, however the blade leans
+MOST_DROP = 4.0  # m: from higher up, no footprint grows any further
+WAY_M = 0.2  # of the machine within one frame, at most
 
 
 def element_offsets(bar: BarTruth) -> list[float]:
@@ -41,6 +43,9 @@ class Footprint:
             for i, y in enumerate(element_offsets(bar)) for f, w in ring
         ]).T.copy()  # fmt: skip
         self._shape = (bar.elements, len(ring))
+        half_bar = 0.5 * (bar.elements - 1) * bar.spacing_m
+        reach = half_bar + MOST_DROP * math.tan(bar.half_angle_rad) + WAY_M
+        self._window = surface.about(reach, bar.elements * len(ring))
 
     def ranges(self, mid: Vec, pose: Pose, frame: Frame, along_bar: Vec) -> list[float]:
         """Slant range by element, the bar's middle at `mid` when element 0 fires."""
@@ -50,13 +55,15 @@ class Footprint:
         z0 = design.height(frame.s, frame.n)
         drop = max(mid[2] - z0 - self._mean, 0.05)
         lean = math.hypot(gf + pose.pitch, gl - pose.roll)
-        r = max(drop * math.tan(max(self._bar.half_angle_rad - lean, 0.0)), LEAST_RADIUS)
+        open_rad = max(self._bar.half_angle_rad - lean, 0.0)
+        r = max(min(drop, MOST_DROP) * math.tan(open_rad), LEAST_RADIUS)
         steep = 1.0 + gf * gf + gl * gl
         ff, fl = drop * gf / steep, drop * gl / steep
         c, s, v = math.cos(pose.psi), math.sin(pose.psi), pose.speed
         ox, oy = mid[0] + ff * c - fl * s, mid[1] + ff * s + fl * c
         dx, dy = ground.dx, ground.dy
-        ox, oy = ox / dx + ground.shift[0], oy / dy + ground.shift[1]
+        first_x, first_y = self._window.corner(ox, oy)
+        ox, oy = ox / dx - first_x, oy / dy - first_y
         bf, bl = along_bar[0] * c + along_bar[1] * s, along_bar[1] * c - along_bar[0] * s
         matrix = np.array([
             [r * c / dx, -r * s / dx, 0.0, along_bar[0] / dx, v * c / dx, ox],
@@ -66,7 +73,7 @@ class Footprint:
             [2.0 * r * ff, 2.0 * r * fl, r * r, 0.0, 0.0, ff * ff + fl * fl],
         ])  # fmt: skip
         rows = matrix.dot(self._rows)
-        rough = ground.sample_cells(rows[:2])
+        rough = self._window.heights(rows[:2])
         rough += self._mean
         np.minimum(rough, self._most, out=rough)
         down = rows[2] - rough

@@ -32,7 +32,8 @@ class Machine:
         self.rig, self.design, self.sign = rig, design, sign
         self._ground, self._mean = ground, mean_m
         self._points = contact_points(rig)
-        ground.widen(float(np.hypot(*self._points[:2]).max()))
+        reach = float(np.hypot(*self._points[:2]).max())
+        self._window = ground.about(reach, self._points.shape[1])
         self._weights = contact_weights(rig.tracks)
         self.map = LiftMap(rig.blade.width_m, rig.blade.cylinder_half_m)
         self.valves = Hydraulics(rig, STEP_S)
@@ -153,10 +154,11 @@ class Machine:
         """Mean height and slope of the left, then of the right track."""
         ground, h = self._ground, 0.5 * self._gauge
         dx, dy = ground.dx, ground.dy
-        x, y = self.x / dx + ground.shift[0], self.y / dy + ground.shift[1]
+        first_x, first_y = self._window.corner(self.x, self.y)
+        x, y = self.x / dx - first_x, self.y / dy - first_y
         to_cells = np.array((c / dx, -s / dx, x, s / dy, c / dy, y)).reshape(2, 3)
         # the arrays' own dot: the operator and numpy's function take their time over small ones
-        rough = ground.sample_about(to_cells.dot(self._points), x, y)
+        rough = self._window.heights(to_cells.dot(self._points))
         ml, sl, mr, sr, a, b, d = self._weights.dot(rough).tolist()
         mean = self._mean
         self.columns = (a + mean, b + mean, d + mean)

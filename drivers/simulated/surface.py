@@ -24,9 +24,10 @@ CLASS_GD = {  # m3, geometric means at N0 (ISO 8608)
 }
 SPACING = 0.0625  # m
 CELLS = 2048  # per side: 128 m
+SLACK = 24  # cells that a window's place may move before it is laid out anew
+ONES = np.ones(4)
 K_MIN = 1.0 / 128.0  # cycles/m: the longest wave that the grid holds
 K_MAX = 5.66  # cycles/m: an octave past ISO's 2.83, so that a line is whole up to there
-POSITIVE = 4096  # periods added before truncation, so that truncation is floor
 
 
 class Surface:
@@ -37,73 +38,75 @@ class Surface:
         self.nx, self.ny = z.shape
         self.dx, self.dy = dx, dy
         self.size_x, self.size_y = self.nx * dx, self.ny * dy
-        self._cells = np.array([[self.nx], [self.ny]], dtype=np.int64)
-        self.shift = (POSITIVE * self.nx, POSITIVE * self.ny)
-        self._keep(np.asarray(z, dtype=np.float32), 0, 0)
-
-    def _keep(self, z: NDArray[np.float32], beyond_x: int, beyond_y: int) -> None:
-        """Lay out the heights for sampling, with so many cells again beyond each edge."""
-        rim = ((beyond_x, beyond_x + 1), (beyond_y, beyond_y + 1))
-        self._flat = np.pad(z, rim, mode="wrap").ravel()
-        self._beyond = (beyond_x, beyond_y)
-        self._stride = stride = self.ny + 2 * beyond_y + 1
-        self._steps = np.array([stride, 1.0])
-        # corners ordered (0,0), (1,0), (0,1), (1,1)
-        corners = np.array([[0], [stride], [1], [stride + 1]], dtype=np.int64)
-        self._corners = corners + (beyond_x * stride + beyond_y)
-
-    def widen(self, reach_m: float) -> None:
-        """Let `sample_about` reach this far from its middle."""
-        x, y = (math.ceil(reach_m / step) + 1 for step in (self.dx, self.dy))
-        if x > self._beyond[0] or y > self._beyond[1]:
-            self._keep(self._grid(), max(x, self._beyond[0]), max(y, self._beyond[1]))
-
-    def sample_cells(self, grid: Floats) -> Floats:
-        """Heights (m) at a 2 x N array of positive grid coordinates (cells, plus `shift`)."""
-        cell = np.floor(grid)
-        index = cell.astype(np.int64)
-        index %= self._cells
-        return self._between(index[0] * self._stride + index[1], grid - cell)
-
-    def sample_about(self, grid: Floats, x: float, y: float) -> Floats:
-        """The same, for points no further from (x, y) than was asked of `widen`; faster.
-
-        The whole periods are those of (x, y): what lies past an edge is found beyond it.
-        """
-        cell = np.floor(grid)
-        place = self._steps.dot(cell)
-        place -= x // self.nx * self.nx * self._stride + y // self.ny * self.ny
-        return self._between(place.astype(np.int64), grid - cell)
-
-    def _between(self, place: NDArray[np.int64], part: Floats) -> Floats:
-        """Bilinear heights: part of the way (2 x N) into the cells at these places."""
-        corner = self._flat.take(place + self._corners)
-        near = corner[:2]
-        # single precision is turned to double by itself: mixed, numpy takes thrice the time
-        edge = (corner[2:] - near).astype(np.float64)
-        edge *= part[1]
-        edge += near
-        low = edge[0]
-        out: Floats = edge[1] - low
-        out *= part[0]
-        out += low
-        return out
+        self.grid: NDArray[np.floating] = np.asarray(z, dtype=np.float32)
 
     def sample(self, x: Floats, y: Floats) -> Floats:
         """Heights (m) at arrays of world positions (m)."""
-        gx = np.asarray(x, dtype=np.float64) / self.dx + self.shift[0]
-        gy = np.asarray(y, dtype=np.float64) / self.dy + self.shift[1]
-        out = self.sample_cells(np.stack([gx.ravel(), gy.ravel()]))
-        return out.reshape(np.shape(gx))
+        u, v = np.asarray(x, dtype=np.float64) / self.dx, np.asarray(y, dtype=np.float64) / self.dy
+        i, j = np.floor(u), np.floor(v)
+        fx, fy = u - i, v - j
+        i0, j0 = i.astype(np.int64) % self.nx, j.astype(np.int64) % self.ny
+        i1, j1 = (i0 + 1) % self.nx, (j0 + 1) % self.ny
+        z = self.grid
+        near = z[i0, j0] * (1.0 - fx) + z[i1, j0] * fx
+        out: Floats = near * (1.0 - fy) + (z[i0, j1] * (1.0 - fx) + z[i1, j1] * fx) * fy
+        return out
 
     def heights(self) -> Floats:
         """The grid itself, nx by ny (m)."""
-        return self._grid().astype(np.float64)
+        return self.grid.astype(np.float64)
 
-    def _grid(self) -> NDArray[np.float32]:
-        x, y = self._beyond
-        rows: NDArray[np.float32] = self._flat.reshape(-1, self._stride)
-        return rows[x : x + self.nx, y : y + self.ny]
+    def about(self, reach_m: float, points: int) -> Window:
+        """To sample so many points at a time, none further than reach_m from a place."""
+        return Window(self, reach_m, points)
+
+
+class Window:
+    """The same heights about a place that moves, laid out so that a tick gets them quickly.
+
+    Each cell stands as its own polynomial a + b u + c v + d u v, u and v from 0 to 1 over it.
+    """
+
+    def __init__(self, surface: Surface, reach_m: float, points: int) -> None:
+        self._surface = surface
+        near = (math.ceil(reach_m / step) + 1 for step in (surface.dx, surface.dy))
+        self._half_x, self._half_y = (cells + SLACK for cells in near)
+        self._middle_x = self._middle_y = 0
+        self._coefficients: Floats | None = None
+        self._steps = np.array([2.0 * self._half_y + 1.0, 1.0])
+        self._terms = np.ones((points, 4))  # 1, u, v, u v
+        self._u, self._v, self._uv = (self._terms[:, k] for k in (1, 2, 3))
+        self._part = self._terms[:, 1:3].T
+
+    def corner(self, x: float, y: float) -> tuple[float, float]:
+        """Where the window begins (cells from the world's zero), once it has moved to x, y (m)."""
+        i, j = math.floor(x / self._surface.dx), math.floor(y / self._surface.dy)
+        off = max(abs(i - self._middle_x), abs(j - self._middle_y))
+        if self._coefficients is None or off > SLACK:
+            self._middle_x, self._middle_y = i, j
+            self._coefficients = self._lay_out(i - self._half_x, j - self._half_y)
+        return float(self._middle_x - self._half_x), float(self._middle_y - self._half_y)
+
+    def heights(self, grid: Floats) -> Floats:
+        """Heights (m) at a 2 x points array of positions in cells from the `corner`."""
+        cell = np.floor(grid)
+        np.subtract(grid, cell, self._part)
+        np.multiply(self._u, self._v, self._uv)
+        coefficients: Floats = self._coefficients  # type: ignore[assignment]
+        # the arrays' own methods: numpy's functions take their time over small ones
+        found = coefficients.take(self._steps.dot(cell).astype(np.int64), 0)
+        found *= self._terms
+        out: Floats = found.dot(ONES)
+        return out
+
+    def _lay_out(self, first_x: int, first_y: int) -> Floats:
+        ground = self._surface
+        x = np.arange(first_x, first_x + 2 * self._half_x + 2) % ground.nx
+        y = np.arange(first_y, first_y + 2 * self._half_y + 2) % ground.ny
+        z = ground.grid[np.ix_(x, y)].astype(np.float64)
+        a = z[:-1, :-1]
+        b, c = z[1:, :-1] - a, z[:-1, 1:] - a
+        return np.stack([a, b, c, z[1:, 1:] - a - b - c], axis=-1).reshape(-1, 4)
 
 
 def flat() -> Surface:

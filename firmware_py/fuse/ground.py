@@ -15,7 +15,7 @@ import math
 from bisect import bisect_right
 from dataclasses import dataclass
 from functools import lru_cache
-from operator import itemgetter, mul, sub
+from operator import itemgetter, sub
 
 import numpy as np
 from numpy.typing import NDArray
@@ -124,10 +124,18 @@ def design(g: Geometry, speed: float, ahead_s: float) -> tuple[Weights, Weights,
     return then, mean, hidden
 
 
+def on_angles(weights: Weights) -> Weights:
+    """Weights of the turns within blocks as weights of the angles at the blocks' edges.
+
+    Summation by parts: w1 (a0 - a1) + w2 (a1 - a2) = w1 a0 + (w2 - w1) a1 - w2 a2.
+    """
+    return tuple(map(sub, (*weights, 0.0), (0.0, *weights)))
+
+
 class GroundRate:
     """Predicts what the ground does from one gyro rate's past. `push` each tick, then `ahead`."""
 
-    STATE = ("angles", "newest", "angle", "turned", "turned_at")
+    STATE = ("angles", "newest", "angle", "past")
 
     def __init__(self, geometry: Geometry) -> None:
         self.geometry = geometry
@@ -139,15 +147,16 @@ class GroundRate:
         self.angles = [0.0] * DEPTH
         self.newest = 0
         self.angle = 0.0
-        self.turned: list[float] = []
-        self.turned_at = -1
+        self.past: Weights = ()  # the angles at the blocks' edges; () where nobody asked yet
 
     def prepare(self, aheads_s: list[float]) -> None:
         """Design the weights for these horizons now, so that no tick has to."""
         for ahead in aheads_s:
             ticks = max(1, round(ahead / self.geometry.tick_s))
+            designs = (design(self.geometry, v, ticks * self.geometry.tick_s) for v in SPEEDS)
             self.tables[ticks] = [
-                design(self.geometry, v, ticks * self.geometry.tick_s) for v in SPEEDS
+                (on_angles(then), on_angles(mean), on_angles(hidden))
+                for then, mean, hidden in designs
             ]
 
     def push(self, rate: float) -> None:
@@ -155,6 +164,7 @@ class GroundRate:
         self.angle += rate * self.geometry.tick_s
         self.newest = (self.newest + 1) % DEPTH
         self.angles[self.newest] = self.angle
+        self.past = ()
 
     def ahead(self, ahead_s: float, speed: float) -> tuple[float, float]:
         """The wanted rate ahead_s from now, and its mean until then.
@@ -162,9 +172,12 @@ class GroundRate:
         Raises KeyError for a horizon that was not prepared.
         """
         ticks = max(1, round(ahead_s / self.geometry.tick_s))
-        then, mean, _ = self.tables[ticks][_nearest(speed)]
-        turned = self._turned()
-        return float(sum(map(mul, then, turned))), float(sum(map(mul, mean, turned)))
+        for_then, for_mean, _ = self.tables[ticks][_nearest(speed)]
+        then = mean = 0.0
+        for a, b, angle in zip(for_then, for_mean, self._past(), strict=True):
+            then += a * angle
+            mean += b * angle
+        return then, mean
 
     def lately(self) -> float:
         """The rate seen over the last LATELY ticks, rad/s."""
@@ -174,15 +187,16 @@ class GroundRate:
     def hidden(self, speed: float) -> float:
         """The wanted mean height's share now, which the gyro does not see, m/s."""
         table = next(iter(self.tables.values()))
-        return float(sum(map(mul, table[_nearest(speed)][2], self._turned())))
+        out = 0.0
+        for weight, angle in zip(table[_nearest(speed)][2], self._past(), strict=True):
+            out += weight * angle
+        return out
 
-    def _turned(self) -> list[float]:
-        """Angle turned in each block, computed once a tick."""
-        if self.turned_at != self.newest:
-            at = PAST[self.newest](self.angles)
-            self.turned = list(map(sub, at, at[1:]))
-            self.turned_at = self.newest
-        return self.turned
+    def _past(self) -> Weights:
+        """The angles at the blocks' edges, looked up once a tick."""
+        if not self.past:
+            self.past = PAST[self.newest](self.angles)
+        return self.past
 
 
 def _nearest(speed: float) -> int:

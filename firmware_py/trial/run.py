@@ -78,14 +78,11 @@ def nothing() -> None:
 
 
 class Loop:
-    """One trial, tick by tick. Nothing in it reads the truth.
-
-    most: ticks that the rig may be simulated ahead, where its commands allow so many.
-    """
+    """One trial, tick by tick. Nothing in it reads the truth."""
 
     def __init__(
         self, scenario: Scenario, rig: Rig, sim: SimulatedRig, controller: ControllerLike,
-        job: Job | None = None, most: int = 1000,
+        job: Job | None = None,
     ) -> None:  # fmt: skip
         self.job = job
         self.sim, self.rig, self.controller = sim, rig, controller
@@ -93,7 +90,7 @@ class Loop:
         self._tick_s = 1.0 / rig.control.tick_hz
         self._late = max(round(SEEN_S / self._tick_s), 1)
         deaf = max(math.floor((sim.deaf_s - STEP_S) / self._tick_s + 1e-6) + 1, 1)
-        self.ahead = min(deaf, self._late, most)
+        self.ahead = min(deaf, self._late)  # ticks; fewer is right as well
         self._screens: deque[Tick] = deque()  # not yet read
 
     def records(self, watch: Callable[[], object] = nothing) -> Iterator[Record]:
@@ -238,7 +235,6 @@ def prepare(
     job: str | None = None,
     controller: Kind = "linehold",
     simulate: Simulate = SimulatedRig,
-    most: int = 1000,
 ) -> Loop:
     """Everything that a trial needs, made and joined, before its first tick."""
     own = rig if isinstance(rig, Rig) else rig_named(scenario.rig if rig is None else rig)
@@ -254,7 +250,7 @@ def prepare(
         if event.device is not None and event.device not in sim.devices:
             raise TrialError(f"an event breaks {event.device}, which rig {ready.name} has not")
     start_m = None if plan is None else start_chainage(scenario)
-    return Loop(scenario, ready, sim, _controller(controller, ready, plan, start_m), plan, most)
+    return Loop(scenario, ready, sim, _controller(controller, ready, plan, start_m), plan)
 
 
 def _controller(kind: Kind, rig: Rig, job: Job | None, start_m: float | None) -> ControllerLike:
