@@ -37,7 +37,7 @@ SIMULATOR = "drivers/simulated"
 # Run once, before the first tick; mypyc 2.4 stops at a starred slice in world.py.
 ONCE = ("world", "reference", "yard", "build", "host", "measured", "wire")
 TRIAL = "footpath-string"
-BY_COUNTS = "-flto=auto -fvisibility=hidden"
+HIDDEN = "-fvisibility=hidden"  # what gcc may inline hangs on it: both times the same
 LAUNCHER = """#!/bin/sh
 # linehold from the compiled tree, with the Python that compiled it
 here=$(cd "$(dirname "$0")" && pwd)
@@ -93,17 +93,18 @@ def compile_here() -> None:
 
     extensions = mypycify(modules(Path.cwd()), opt_level="2", debug_level="0", multi_file=True)
     for extension in extensions:  # by the counts gcc sees more that it finds worth a word
-        extension.extra_compile_args.remove("-Werror")
+        asked = extension.extra_compile_args
+        extension.extra_compile_args = [flag for flag in asked if flag != "-Werror"]
     counts = Path.cwd() / "counts"
     shutil.rmtree(counts, ignore_errors=True)
     own = sysconfig.get_config_var("CFLAGS")  # Python's, which mypyc's C counts on
-    for flags in (f"-fprofile-generate={counts}", f"-fprofile-use={counts} {BY_COUNTS}"):
-        os.environ["CFLAGS"], os.environ["LDFLAGS"] = f"{own} {flags}", flags
+    for flags in (f"-fprofile-generate={counts}", f"-fprofile-use={counts} -flto=auto"):
+        os.environ["CFLAGS"], os.environ["LDFLAGS"] = f"{own} {HIDDEN} {flags}", flags
         setup(
             name="linehold-native", packages=[], ext_modules=extensions,
             cmdclass={"build_ext": OnAllCores}, script_args=["build_ext", "--inplace", "--force"],
         )  # fmt: skip
-        if BY_COUNTS not in flags:
+        if "generate" in flags:
             run(Path("linehold"), "trial", TRIAL, "--json", "--out", "counted")
 
 

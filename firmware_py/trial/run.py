@@ -14,13 +14,13 @@ import gc
 import math
 import time
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal, Protocol
+from typing import Literal
 
-from drivers.samples import AnySample, ValveCommand
+from drivers.samples import AnySample
 from drivers.simulated.machine import STEP_S
 from drivers.simulated.reference import RigTruth
 from drivers.simulated.rig import SimulatedRig
@@ -33,6 +33,7 @@ from firmware_py.job import Job
 from firmware_py.journal.header import Header
 from firmware_py.journal.ring import Ring, Writer
 from firmware_py.journal.store import Pump, Store
+from firmware_py.loop import ControllerLike
 from firmware_py.messages import AnyRequest, Record, Tick
 from firmware_py.settings import Rig
 from firmware_py.trial.plain import PlainLoop
@@ -61,16 +62,6 @@ Kind = Literal["linehold", "plain"]
 Progress = Callable[[float], None]
 Step = tuple[float, tuple[AnyRequest, ...], tuple[AnySample, ...]]  # time, and what came in
 Simulate = Callable[[World, RigTruth, int], SimulatedRig]
-
-
-class ControllerLike(Protocol):
-    """What is closed around the rig: Controller, or the plain loop it is compared with."""
-
-    command: ValveCommand
-
-    def step(
-        self, now_s: float, samples: Sequence[AnySample], requests: Sequence[AnyRequest] = ()
-    ) -> Tick: ...
 
 
 def nothing() -> None:
