@@ -40,7 +40,7 @@ def remade(text: str, compiled: Callable[[str], bool]) -> str:
 def _begins(statement: ast.stmt) -> int:
     """The line it begins on, its decorators among them."""
     decorators = getattr(statement, "decorator_list", [])
-    return min([statement.lineno, *(d.lineno for d in decorators)])
+    return min([statement.lineno, *(int(d.lineno) for d in decorators)])
 
 
 def _first(statement: ast.stmt) -> bool:

@@ -38,7 +38,7 @@ class Actuate:
         self.ground = dict.fromkeys(SIDES, (0.0, 0.0))
         gain, integral = self._gains(rig)
         self.loops = {side: EndLoop(rig, gain, integral) for side in SIDES}
-        self.quiets = {side: Quiet() for side in SIDES}
+        self.quiets = {side: Quiet(1.0 / rig.control.tick_hz) for side in SIDES}
         self.pulsers = {side: self._pulser(rig, side) for side in SIDES}
         self.limiter = Limiter(1.0, 1.0)
         if rig.valves is None:

@@ -16,6 +16,8 @@ EDGE_SHARE = 0.8  # of the correction at the dead band's edge: it may reverse th
 START = 0.006  # m/s; slower than this the oil does not start again the way it flowed last
 REVERSE = 0.024  # m/s; nor the other way: small motions to and fro wear valves and grade nothing
 STOP = 0.004  # m/s; once moving, it goes on down to this
+OFTEN_HZ = 3.0  # reversals a second that a valve may do for long (specified)
+AT_ONCE = 6.0  # reversals that it may do in a row before that: two seconds' worth
 
 
 class EndAction(msgspec.Struct, gc=False):
@@ -98,12 +100,17 @@ class EndLoop:
 
 
 class Quiet:
-    """One valve: small rates only go on, they neither start nor reverse the oil."""
+    """One valve: small rates only go on, they neither start nor reverse the oil, and it reverses
+    no more often than it may. What the blade has cut can rock the machine so that it cuts the same
+    again a little further on: a valve that follows each of these waves keeps them alive.
+    """
 
-    STATE = ("moving", "last")
+    STATE = ("moving", "last", "spare")
 
-    def __init__(self) -> None:
+    def __init__(self, tick_s: float = 0.01) -> None:
         self.moving = self.last = 0
+        self._earned = OFTEN_HZ * tick_s
+        self.spare = AT_ONCE  # reversals that it may do now
 
     def reset(self) -> None:
         """Shut; the way it flowed last is remembered."""
@@ -111,12 +118,15 @@ class Quiet:
 
     def update(self, rate: float, turn: float = REVERSE) -> float:
         """The rate to ask for, m/s; turn: the least rate that may reverse the oil now."""
+        self.spare = min(self.spare + self._earned, AT_ONCE)
         sign = (rate > 0.0) - (rate < 0.0)
-        least = turn if sign != self.last else START
+        reverses = sign != self.last
+        least = turn if reverses else START
         if sign == self.moving:
             least = STOP
-        if abs(rate) < least:
+        if abs(rate) < least or (reverses and self.spare < 1.0):
             self.moving = 0
             return 0.0
+        self.spare -= 1.0 if reverses else 0.0
         self.moving = self.last = sign
         return rate
