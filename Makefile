@@ -52,7 +52,7 @@ bench: .venv/.stamp-dev ## measure speed, memory and the loop's timing
 	$(BIN)/python -m tests.bench
 	$(BIN)/python -m tests.bench_live
 
-native: .venv/.stamp-dev ## compile loop and simulator to C (needs a C compiler)
+native: .venv/.stamp-dev ## compile loop and simulator to C (needs gcc; minutes)
 	$(BIN)/python .ci/native.py
 
 # Needs uv, which nothing else here does. Pins stay as they are unless the

@@ -1,9 +1,9 @@
 """`make native`: the real-time path and the simulator compiled to C by mypyc, in build/native/.
 
 The tree is copied there and compiled there; the sources stay as they are, so nothing stale can
-shadow them. The types that mypy checks are all that mypyc needs. A trial run both ways must then
-give the same ticks, bit for bit: build/native/linehold replays the journal of the sources.
-Needs a C compiler and the Python headers. Run: python .ci/native.py
+shadow them. The types that mypy checks are all that mypyc needs. Trials run both ways must then
+give the same ticks, bit for bit: build/native/linehold replays the journals of the sources.
+Needs gcc and Python's headers. Run: python .ci/native.py
 """
 
 from __future__ import annotations
@@ -36,7 +36,9 @@ MODULES = (
 SIMULATOR = "drivers/simulated"
 # Run once, before the first tick; mypyc 2.4 stops at a starred slice in world.py.
 ONCE = ("world", "reference", "yard", "build", "host", "measured", "wire")
-TRIAL = "footpath-string"
+# The first is counted too; the others run what it does not: hands, a stop, a reversal, a strip, two
+# bars, bends.
+TRIALS = ("footpath-string", "override", "second-strip", "two-forms", "hill-bend")
 HIDDEN = "-fvisibility=hidden"  # what gcc may inline hangs on it: both times the same
 LAUNCHER = """#!/bin/sh
 # linehold from the compiled tree, with the Python that compiled it
@@ -105,7 +107,7 @@ def compile_here() -> None:
             cmdclass={"build_ext": OnAllCores}, script_args=["build_ext", "--inplace", "--force"],
         )  # fmt: skip
         if "generate" in flags:
-            run(Path("linehold"), "trial", TRIAL, "--json", "--out", "counted")
+            run(Path("linehold"), "trial", TRIALS[0], "--json", "--out", "counted")
 
 
 def run(command: Path, *args: str) -> str:
@@ -116,16 +118,16 @@ def run(command: Path, *args: str) -> str:
     return made.stdout
 
 
-def compare(native: Path) -> None:
-    """The same trial both ways: ticks bit for bit, results number by number, and the speeds."""
-    out, results = HOME / "compared", []
+def compare(native: Path, trial: str) -> None:
+    """A trial both ways: ticks bit for bit, results number by number, and the speeds."""
+    out, results = ROOT / HOME / "compared" / trial, []
     plain = Path(sys.executable).parent / "linehold"
     for name, command in (("interpreted", plain), ("compiled", native)):
-        folder = ROOT / out / name
-        print(f"{TRIAL}, {name} …", flush=True)
-        results.append(json.loads(run(command, "trial", TRIAL, "--json", "--out", str(folder))))
+        print(f"{trial}, {name} …", flush=True)
+        told = run(command, "trial", trial, "--json", "--out", str(out / name))
+        results.append(json.loads(told))
     print("replay of the interpreted run, compiled:", end=" ", flush=True)
-    print(run(native, "replay", str(ROOT / out / "interpreted" / "journal.mcap")).strip())
+    print(run(native, "replay", str(out / "interpreted" / "journal.mcap")).strip())
     speeds = [result.pop("realtime_factor") for result in results]
     if [result.pop("compiled") for result in results] != [False, True]:
         sys.exit(f"{HOME}/linehold does not run what was compiled: see PYTHONPATH.")
@@ -133,7 +135,10 @@ def compare(native: Path) -> None:
         result.pop("journal")
     differ = [key for key in results[0] if results[0][key] != results[1][key]]
     if differ:
-        sys.exit(f"The results differ in {', '.join(differ)}: the compiled tree is not to be used.")
+        sys.exit(
+            f"The results of {trial} differ in {', '.join(differ)}: the compiled tree is not to be "
+            "used."
+        )
     print(
         f"results: the same; {speeds[0]:.1f} times real time interpreted, {speeds[1]:.1f} compiled"
     )
@@ -159,8 +164,9 @@ def main() -> None:
             sys.exit(
                 f"Not compiled: {HOME}/compile.log says why. gcc and Python's headers are needed."
             )
-    compare(launcher)
-    print(f"Use it: {HOME}/linehold trial {TRIAL}")
+    for trial in TRIALS:
+        compare(launcher, trial)
+    print(f"Use it: {HOME}/linehold trial {TRIALS[0]}")
 
 
 if __name__ == "__main__":

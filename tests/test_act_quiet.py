@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -15,7 +17,7 @@ FAST = 0.060  # m/s
 def turns(rates: list[float]) -> int:
     """How often what flows changes its direction, pauses left out."""
     flowing = [rate for rate in rates if rate]
-    return sum(a * b < 0.0 for a, b in zip(flowing, flowing[1:], strict=False))
+    return sum(a * b < 0.0 for a, b in pairwise(flowing))
 
 
 def wave(hz: float, seconds: float) -> list[float]:
