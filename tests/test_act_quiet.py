@@ -8,9 +8,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from firmware_py.act.end import AT_ONCE, OFTEN_HZ, REVERSE, START, STOP, Quiet
+from firmware_py.act.end import AT_ONCE_S, OFTEN_HZ, REVERSE, START, STOP, Quiet
 
 TICK_S = 0.01
+AT_ONCE = AT_ONCE_S * OFTEN_HZ
 FAST = 0.060  # m/s
 
 
@@ -27,11 +28,14 @@ def wave(hz: float, seconds: float) -> list[float]:
 
 
 @pytest.mark.parametrize("hz", [2.7, 5.0, 10.0, 50.0])
-def test_oil_that_goes_to_and_fro_does_so_no_more_often_than_it_may(hz: float) -> None:
-    quiet, seconds = Quiet(TICK_S), 20.0
-    done = turns([quiet.update(rate) for rate in wave(hz, seconds)])
-    assert done <= OFTEN_HZ * seconds + AT_ONCE
-    assert done > 0.9 * OFTEN_HZ * seconds
+@pytest.mark.parametrize("speed", [0.0, 0.3, -0.5, 1.0])
+def test_oil_that_goes_to_and_fro_does_so_no_more_often_than_it_may(
+    hz: float, speed: float
+) -> None:
+    quiet, seconds, often = Quiet(TICK_S), 20.0, 6.0 if speed == 1.0 else 3.0
+    done = turns([quiet.update(rate, speed=speed) for rate in wave(hz, seconds)])
+    assert done <= (often * seconds + AT_ONCE_S * often)
+    assert done > min(0.9 * often, 1.9 * hz) * seconds
 
 
 def test_what_turns_seldom_enough_goes_through_to_the_bit() -> None:

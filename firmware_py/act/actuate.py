@@ -117,8 +117,8 @@ class Actuate:
         left, right = valves_from_ends(rates[LEFT], rates[RIGHT], self.ratios)
         turn = min(self.loops[LEFT].turn, self.loops[RIGHT].turn)
         gain, quiets, characters = blade.valve_gain.gain, self.quiets, self.characters
-        left = self._one(LEFT, quiets[LEFT].update(left, turn), gain)
-        right = self._one(RIGHT, quiets[RIGHT].update(right, turn), gain)
+        left = self._one(LEFT, quiets[LEFT].update(left, turn, blade.speed), gain)
+        right = self._one(RIGHT, quiets[RIGHT].update(right, turn, blade.speed), gain)
         left, right = self.limiter.update(now_s, left, right, allowed)
         oil = characters[LEFT].rate(left), characters[RIGHT].rate(right)
         if self.pulsed:

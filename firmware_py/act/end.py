@@ -17,7 +17,8 @@ START = 0.006  # m/s; slower than this the oil does not start again the way it f
 REVERSE = 0.024  # m/s; nor the other way: small motions to and fro wear valves and grade nothing
 STOP = 0.004  # m/s; once moving, it goes on down to this
 OFTEN_HZ = 3.0  # reversals a second that a valve may do for long (specified)
-AT_ONCE = 6.0  # reversals that it may do in a row before that: two seconds' worth
+OFTEN_PER_M = 6.0  # of way, where that is more: the same at 0.5 m/s; ground shakes by the metre
+AT_ONCE_S = 2.0  # so many seconds' worth it may do in a row
 
 
 class EndAction(msgspec.Struct, gc=False):
@@ -107,18 +108,20 @@ class Quiet:
 
     STATE = ("moving", "last", "spare")
 
-    def __init__(self, tick_s: float = 0.01) -> None:
+    def __init__(self, tick_s: float) -> None:
         self.moving = self.last = 0
-        self._earned = OFTEN_HZ * tick_s
-        self.spare = AT_ONCE  # reversals that it may do now
+        self._tick_s = tick_s
+        self.spare = AT_ONCE_S * OFTEN_HZ  # reversals that it may do now
 
     def reset(self) -> None:
         """Shut; the way it flowed last is remembered."""
         self.moving = 0
 
-    def update(self, rate: float, turn: float = REVERSE) -> float:
-        """The rate to ask for, m/s; turn: the least rate that may reverse the oil now."""
-        self.spare = min(self.spare + self._earned, AT_ONCE)
+    def update(self, rate: float, turn: float = REVERSE, speed: float = 0.0) -> float:
+        """The rate to ask for, m/s; turn: the least rate that may reverse the oil now; speed of
+        the machine, m/s."""
+        often = max(OFTEN_HZ, OFTEN_PER_M * abs(speed))
+        self.spare = min(self.spare + often * self._tick_s, AT_ONCE_S * often)
         sign = (rate > 0.0) - (rate < 0.0)
         reverses = sign != self.last
         least = turn if reverses else START
