@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from firmware_py.act.end import AT_ONCE_S, OFTEN_HZ, REVERSE, START, STOP, Quiet
+from firmware_py.act.end import AT_ONCE_S, OFTEN_HZ, REVERSE, START, STOP, EndLoop, Quiet
+from firmware_py.settings_file import find_rig, load_rig
 
 TICK_S = 0.01
 AT_ONCE = AT_ONCE_S * OFTEN_HZ
@@ -28,14 +29,30 @@ def wave(hz: float, seconds: float) -> list[float]:
 
 
 @pytest.mark.parametrize("hz", [2.7, 5.0, 10.0, 50.0])
-@pytest.mark.parametrize("speed", [0.0, 0.3, -0.5, 1.0])
+@pytest.mark.parametrize("often", [3.0, 6.0])
 def test_oil_that_goes_to_and_fro_does_so_no_more_often_than_it_may(
-    hz: float, speed: float
+    hz: float, often: float
 ) -> None:
-    quiet, seconds, often = Quiet(TICK_S), 20.0, 6.0 if speed == 1.0 else 3.0
-    done = turns([quiet.update(rate, speed=speed) for rate in wave(hz, seconds)])
-    assert done <= (often * seconds + AT_ONCE_S * often)
+    quiet, seconds = Quiet(TICK_S), 20.0
+    done = turns([quiet.update(rate, often=often) for rate in wave(hz, seconds)])
+    assert done <= often * seconds + AT_ONCE_S * often
     assert done > min(0.9 * often, 1.9 * hz) * seconds
+
+
+@pytest.mark.parametrize(
+    ("band_mm", "speed", "often"),
+    [
+        (1.5, 0.0, 3.0), (1.5, 0.3, 3.0), (1.5, -0.5, 3.0), (1.5, 1.0, 6.0), (3.0, 0.5, 3.0),
+        (0.5, 0.5, 9.0), (0.0, 0.5, 45.0),
+    ],
+)  # fmt: skip
+def test_how_often_goes_by_the_metre_and_by_the_dead_band(
+    band_mm: float, speed: float, often: float
+) -> None:
+    rig = load_rig(find_rig("reference"))
+    control = rig.control.model_copy(update={"dead_band_mm": band_mm})
+    loop = EndLoop(rig.model_copy(update={"control": control}), 13.0, 2.4)
+    assert loop.often(speed) == pytest.approx(often)
 
 
 def test_what_turns_seldom_enough_goes_through_to_the_bit() -> None:

@@ -95,9 +95,9 @@ def test_standing_freezes_the_integral_and_rest_clears_it() -> None:
 
 
 def test_a_small_motion_starts_or_reverses_no_oil_but_a_correction_may() -> None:
-    assert Quiet().update(-0.020) == 0.0
-    assert Quiet().update(-0.020, START) == -0.020
-    valve = Quiet()
+    assert Quiet(0.01).update(-0.020) == 0.0
+    assert Quiet(0.01).update(-0.020, START) == -0.020
+    valve = Quiet(0.01)
     assert valve.update(0.030) == 0.030
     assert valve.update(0.005) == 0.005  # it goes on
     assert valve.update(-0.005) == 0.0

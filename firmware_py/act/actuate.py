@@ -115,10 +115,12 @@ class Actuate:
         self, now_s: float, rates: dict[Side, float], allowed: bool, blade: Blade
     ) -> ValveCommand:
         left, right = valves_from_ends(rates[LEFT], rates[RIGHT], self.ratios)
-        turn = min(self.loops[LEFT].turn, self.loops[RIGHT].turn)
+        loops = self.loops
+        turn = min(loops[LEFT].turn, loops[RIGHT].turn)
+        often = max(loops[LEFT].often(blade.speed), loops[RIGHT].often(blade.speed))
         gain, quiets, characters = blade.valve_gain.gain, self.quiets, self.characters
-        left = self._one(LEFT, quiets[LEFT].update(left, turn, blade.speed), gain)
-        right = self._one(RIGHT, quiets[RIGHT].update(right, turn, blade.speed), gain)
+        left = self._one(LEFT, quiets[LEFT].update(left, turn, often), gain)
+        right = self._one(RIGHT, quiets[RIGHT].update(right, turn, often), gain)
         left, right = self.limiter.update(now_s, left, right, allowed)
         oil = characters[LEFT].rate(left), characters[RIGHT].rate(right)
         if self.pulsed:

@@ -16,8 +16,10 @@ EDGE_SHARE = 0.8  # of the correction at the dead band's edge: it may reverse th
 START = 0.006  # m/s; slower than this the oil does not start again the way it flowed last
 REVERSE = 0.024  # m/s; nor the other way: small motions to and fro wear valves and grade nothing
 STOP = 0.004  # m/s; once moving, it goes on down to this
-OFTEN_HZ = 3.0  # reversals a second that a valve may do for long (specified)
+OFTEN_HZ = 3.0  # reversals a second that a valve may do for long (specified), at a band of BAND
 OFTEN_PER_M = 6.0  # of way, where that is more: the same at 0.5 m/s; ground shakes by the metre
+BAND = 0.0015  # m; who sets a smaller dead band asks for as many times more
+LEAST_BAND = 0.0001  # m; and for no more than with this
 AT_ONCE_S = 2.0  # so many seconds' worth it may do in a row
 
 
@@ -56,6 +58,11 @@ class EndLoop:
         if not (self.running and self.band.correcting):
             return REVERSE
         return START if self.returning else min(REVERSE, EDGE_SHARE * self.gain * self.band.half)
+
+    def often(self, speed: float) -> float:
+        """Reversals a second that the valves may do for long at this speed (m/s)."""
+        usual = max(OFTEN_HZ, OFTEN_PER_M * abs(speed))
+        return usual * max(BAND / max(self.band.half, LEAST_BAND), 1.0)
 
     def rest(self) -> None:
         """Not led: the next start begins at rate 0."""
@@ -117,10 +124,11 @@ class Quiet:
         """Shut; the way it flowed last is remembered."""
         self.moving = 0
 
-    def update(self, rate: float, turn: float = REVERSE, speed: float = 0.0) -> float:
-        """The rate to ask for, m/s; turn: the least rate that may reverse the oil now; speed of
-        the machine, m/s."""
-        often = max(OFTEN_HZ, OFTEN_PER_M * abs(speed))
+    def update(self, rate: float, turn: float = REVERSE, often: float = OFTEN_HZ) -> float:
+        """The rate to ask for, m/s.
+
+        turn: the least rate that may reverse the oil now; often: reversals a second, for long.
+        """
         self.spare = min(self.spare + often * self._tick_s, AT_ONCE_S * often)
         sign = (rate > 0.0) - (rate < 0.0)
         reverses = sign != self.last
