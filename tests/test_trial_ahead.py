@@ -13,8 +13,8 @@ from drivers.samples import ValveCommand
 from drivers.simulated.rig import SimulatedRig
 from drivers.simulated.truth import Truth
 from firmware_py.settings_file import parse
-from firmware_py.trial.run import Loop, prepare
-from firmware_py.trial.scenario import Scenario
+from firmware_py.trial.run import Loop, prepare, run_trial
+from firmware_py.trial.scenario import Scenario, load_trial
 from firmware_py.trial.setup import rig_named, truth_for, world_for
 
 STRING = """\
@@ -84,3 +84,10 @@ def test_a_command_given_late_meets_the_fault_of_its_own_time() -> None:
         sim.read(0.3)
         lifts.append(sim.truth().left_lift_m - before)
     assert lifts == [0.0, 0.0]
+
+
+def test_a_machine_that_digs_itself_in_ends_the_trial_in_words() -> None:
+    """Taken off automatic in its first cut, the blade stays down and digs: nobody drives on."""
+    told = run_trial(load_trial("first-cut"), seed=9).summary
+    assert told["troubles"][0].startswith("The driver stopped: the machine stands too steep")
+    assert told["distance_m"] < 10.0

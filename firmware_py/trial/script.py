@@ -29,6 +29,7 @@ PERSISTENT = ("datum", "engage")  # what a driver asks for again when it is refu
 HOLDING = ("hold", "drop enable", "stop", "reverse", "disengage")  # what means to hold the machine
 PRESS_S = 0.2  # s from seeing the edge at a pin to the key (chosen)
 TURN_S = 60.0  # s for lifting, setting down and engaging between two passes
+STEEP = 0.35  # rad, 20 degrees: so far nose down or up, nobody drives on (chosen)
 BACK_S = 2.0  # s; after such an event, until all is good again and the machine drives
 
 When = Callable[[], bool]
@@ -104,6 +105,8 @@ class Script:
 
     def ended(self) -> str:
         """How it ended, in words; "" when the whole way was driven."""
+        if self.gave_up and self._drove:
+            return f"the driver stopped: {self.gave_up}"
         if self.gave_up:
             return f"the driver gave up before driving off: {self.gave_up}"
         if self.distance >= self.scenario.distance_m and self._last_pass:
@@ -118,6 +121,8 @@ class Script:
         if last is not None and last.distance_m is not None:
             self.distance = last.distance_m
             self.furthest = max(self.furthest, self.distance)
+        if last is not None and last.pitch is not None and abs(last.pitch) > STEEP:
+            self.gave_up = "the machine stands too steep, as in a pit that it has dug itself"
         self._ask_again(last, now_s - before)
         if self._stage < 3 and last is not None and not self.gave_up:
             self._start(last)
