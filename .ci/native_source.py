@@ -28,19 +28,13 @@ def remade(text: str, compiled: Callable[[str], bool]) -> str:
     statements = ast.parse(text).body
     after = next(s for s in statements if not _first(s))
     for statement in statements:
-        start, end = _begins(statement) - 1, statement.end_lineno or 0
+        start, end = statement.lineno - 1, statement.end_lineno or 0
         out += lines[at:start]
         out += ["from typing import Final"] if statement is after else []
         new = _remade(statement, compiled)
         out += lines[start:end] if new is None else [ast.unparse(s) for s in new]
         at = end
     return STRICT.sub(r"\1):", "\n".join([*out, *lines[at:], ""]))
-
-
-def _begins(statement: ast.stmt) -> int:
-    """The line it begins on, its decorators among them."""
-    decorators = getattr(statement, "decorator_list", [])
-    return min([statement.lineno, *(int(d.lineno) for d in decorators)])
 
 
 def _first(statement: ast.stmt) -> bool:
@@ -55,7 +49,8 @@ def _remade(statement: ast.stmt, compiled: Callable[[str], bool]) -> list[ast.st
         case ast.Assign(targets=[ast.Name() as name], value=value):
             return [_final(name, value)] if _constant(name, value) else None
         case ast.Assign(targets=[ast.Tuple(names)], value=ast.Tuple(values)):
-            return [_final(cast(ast.Name, n), v) for n, v in zip(names, values, strict=True)]
+            pairs = [(cast(ast.Name, n), v) for n, v in zip(names, values, strict=True)]
+            return [_final(*p) for p in pairs] if all(_constant(*p) for p in pairs) else None
         case ast.AnnAssign(target=ast.Name() as name, annotation=kind, value=ast.expr() as value):
             return [_final(name, value, kind)] if _constant(name, value) else None
         case ast.ImportFrom(module=str(module)) if module.startswith(("firmware_py", "drivers")):

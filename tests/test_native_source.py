@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.util
+import importlib
 import sys
 from pathlib import Path
 from types import ModuleType
@@ -28,6 +28,7 @@ NEAR, FAR = 0.1, 4.0
 PAIR = (1.0, 2.0)
 T = TypeVar("T")
 seen = 0
+first, last = 1, 2
 
 
 class Pose(msgspec.Struct, frozen=True, gc=False):
@@ -63,14 +64,10 @@ def total(values: list[float], weights: list[float]) -> float:
 '''
 
 
-@pytest.fixture(scope="module")
-def source() -> ModuleType:
-    spec = importlib.util.spec_from_file_location(
-        "native_source", ROOT / ".ci" / "native_source.py"
-    )
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
+@pytest.fixture
+def source(monkeypatch: pytest.MonkeyPatch) -> ModuleType:
+    monkeypatch.syspath_prepend(ROOT / ".ci")
+    return importlib.import_module("native_source")
 
 
 def run(text: str) -> dict[str, Any]:
@@ -87,7 +84,7 @@ def test_constants_are_final_and_nothing_else_is(source: ModuleType) -> None:
         "LEFT: Final = _of_LEFT", "MM: Final = _of_MM",
     ):  # fmt: skip
         assert f"\n{line}\n" in made
-    for line in ("PAIR = (1.0, 2.0)", 'T = TypeVar("T")', "seen = 0"):
+    for line in ("PAIR = (1.0, 2.0)", 'T = TypeVar("T")', "seen = 0", "first, last = 1, 2"):
         assert f"\n{line}\n" in made
     assert "# type: ignore[operator]" in made  # mypyc refuses what mypy refuses
 

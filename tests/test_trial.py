@@ -8,7 +8,6 @@ from collections.abc import Iterator
 from itertools import islice
 from pathlib import Path
 from types import FunctionType, ModuleType
-from typing import Any
 
 import msgspec
 import numpy as np
@@ -20,13 +19,12 @@ from firmware_py.controller import Controller
 from firmware_py.messages import Mode
 from firmware_py.replay import replay
 from firmware_py.settings import Rig
-from firmware_py.settings_file import parse
 from firmware_py.trial.picture import save_picture
 from firmware_py.trial.result import Result
 from firmware_py.trial.run import Loop, prepare, run_trial
-from firmware_py.trial.scenario import Scenario
 from firmware_py.trial.setup import TrialError, rig_named
 from firmware_py.trial.words import in_words
+from tests.trial_made import STRING, event, trial
 
 KEYS = {
     "scenario", "seed", "distance_m", "speed_mps", "ends", "string_rms_mm", "crossfall_rms_pct",
@@ -34,22 +32,6 @@ KEYS = {
     "capped_pct", "loop_health", "dead_time_s", "realtime_factor", "faults", "journal",
 }  # fmt: skip
 END_KEYS = {"guide", "height_rms_mm", "height_p95_mm", "height_max_mm", "height_bias_mm"}
-STRING = """\
-name = "short"
-words = "A short test."
-distance_m = 8
-path = [{length_m = 20}]
-[left]
-kind = "string"
-"""
-
-
-def trial(text: str = STRING, events: str = "") -> Scenario:
-    return parse(text + events, "t", Scenario)
-
-
-def event(**keys: Any) -> str:
-    return "[[events]]\n" + "".join(f"{key} = {json.dumps(v)}\n" for key, v in keys.items())
 
 
 def ticks(loop: Loop, most: int | None = None) -> bytes:

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import json
 from functools import partial
-from typing import Any
 
 import msgspec
 import pytest
@@ -12,28 +10,10 @@ import pytest
 from drivers.samples import ValveCommand
 from drivers.simulated.rig import SimulatedRig
 from drivers.simulated.truth import Truth
-from firmware_py.settings_file import parse
 from firmware_py.trial.run import Loop, prepare, run_trial
-from firmware_py.trial.scenario import Scenario, load_trial
+from firmware_py.trial.scenario import load_trial
 from firmware_py.trial.setup import rig_named, truth_for, world_for
-
-STRING = """\
-name = "short"
-words = "A short test."
-distance_m = 8
-path = [{length_m = 20}]
-[left]
-kind = "string"
-"""
-
-
-def trial(text: str = STRING, events: str = "") -> Scenario:
-    return parse(text + events, "t", Scenario)
-
-
-def event(**keys: Any) -> str:
-    return "[[events]]\n" + "".join(f"{key} = {json.dumps(v)}\n" for key, v in keys.items())
-
+from tests.trial_made import STRING, event, trial
 
 STRIP = STRING.replace('"string"', '"strip"')  # steered by eye where there is no cue
 BROKEN = "".join([

@@ -47,7 +47,7 @@ class FaultList(Generic[S]):
     def step(self, since_start_s: float) -> None:
         """Find what is active now."""
         if self._all:
-            self.active = [f for f in self._all if f.start <= since_start_s < f.end]
+            self.active = self._during(since_start_s)
             if not self.active:
                 self._held.clear()
 
@@ -58,7 +58,10 @@ class FaultList(Generic[S]):
 
     def at(self, kind: str, since_start_s: float) -> bool:
         """Whether a fault of a kind is active at that instant."""
-        return any(f.kind == kind and f.start <= since_start_s < f.end for f in self._all)
+        return any(f.kind == kind for f in self._during(since_start_s))
+
+    def _during(self, since_start_s: float) -> list[Fault]:
+        return [f for f in self._all if f.start <= since_start_s < f.end]
 
     def apply(self, sample: S) -> S | None:
         """What the device hands up instead of this sample; None for nothing."""

@@ -72,7 +72,7 @@ class Window:
         near = (math.ceil(reach_m / step) + 1 for step in (surface.dx, surface.dy))
         self._half_x, self._half_y = (cells + SLACK for cells in near)
         self._middle_x = self._middle_y = 0
-        self._coefficients: Floats | None = None
+        self._coefficients: Floats = np.empty((0, 4))
         self._steps = np.array([2.0 * self._half_y + 1.0, 1.0])
         self._terms = np.ones((points, 4))  # 1, u, v, u v
         self._u, self._v, self._uv = (self._terms[:, k] for k in (1, 2, 3))
@@ -82,7 +82,7 @@ class Window:
         """Where the window begins (cells from the world's zero), once it has moved to x, y (m)."""
         i, j = math.floor(x / self._surface.dx), math.floor(y / self._surface.dy)
         off = max(abs(i - self._middle_x), abs(j - self._middle_y))
-        if self._coefficients is None or off > SLACK:
+        if not self._coefficients.size or off > SLACK:
             self._middle_x, self._middle_y = i, j
             self._coefficients = self._lay_out(i - self._half_x, j - self._half_y)
         return float(self._middle_x - self._half_x), float(self._middle_y - self._half_y)
@@ -92,9 +92,8 @@ class Window:
         cell = np.floor(grid)
         np.subtract(grid, cell, self._part)
         np.multiply(self._u, self._v, self._uv)
-        coefficients: Floats = self._coefficients  # type: ignore[assignment]
         # the arrays' own methods: numpy's functions take their time over small ones
-        found = coefficients.take(self._steps.dot(cell).astype(np.int64), 0)
+        found = self._coefficients.take(self._steps.dot(cell).astype(np.int64), 0)
         found *= self._terms
         out: Floats = found.dot(ONES)
         return out

@@ -64,10 +64,6 @@ Step = tuple[float, tuple[AnyRequest, ...], tuple[AnySample, ...]]  # time, and 
 Simulate = Callable[[World, RigTruth, int], SimulatedRig]
 
 
-def nothing() -> None:
-    """Nobody looks."""
-
-
 class Loop:
     """One trial, tick by tick. Nothing in it reads the truth."""
 
@@ -84,7 +80,7 @@ class Loop:
         self.ahead = min(deaf, self._late)  # ticks; fewer is right as well
         self._screens: deque[Tick] = deque()  # not yet read
 
-    def records(self, watch: Callable[[], object] = nothing) -> Iterator[Record]:
+    def records(self, watch: Callable[[], object] = lambda: None) -> Iterator[Record]:
         """Each tick with all that went into it, until the trial is over.
 
         watch: called at each tick when the rig stands there, in the same order, but sooner.
